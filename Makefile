@@ -1,0 +1,33 @@
+# Two commands do all set-up on a fresh machine: `make demo` and `make test`.
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test check bench env clean
+
+env: $(VENV)/.ready
+
+$(VENV)/.ready: pyproject.toml
+	$(PYTHON) -c 'import sys; v = sys.version_info[:2]; sys.exit(None if (3, 11) <= v <= (3, 13) else "weedset needs Python 3.11 to 3.13, this is %d.%d: run `make PYTHON=python3.12 ...`" % v)'
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --upgrade pip
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev]'
+	touch $@
+
+demo: env
+	$(BIN)/python -m sample_data.demo
+
+check: env
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+test: env check
+	$(BIN)/python -m pytest
+
+bench: env
+	$(BIN)/python -m pytest -m benchmark -s tests/benchmarks
+
+clean:
+	rm -rf $(VENV) demo build dist *.egg-info

@@ -1,0 +1,1 @@
+"""From labelled cells to a small model whose promises hold."""

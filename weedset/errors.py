@@ -1,0 +1,93 @@
+"""The one tree of expected failures.
+
+WeedsetError                  exit 1: says what is wrong, where, and what to do next
+├── SettingsError             a workspace, recipe or settings file that cannot be used
+├── CameraError               a camera profile that is wrong, or a scale that cannot be known
+├── PhotoError                a photo that cannot be read or cannot be cut into cells
+├── UnknownSpeciesError       a species code that is in no species list
+├── LabelError                labels that are malformed or contradict each other
+├── StoreError                a workspace store that is missing, newer, or in use
+├── ModelError                a model file that is no weedset model, or disagrees with its card
+├── PolicyError               a garden policy that cannot be applied
+├── TrainingError             data or settings that no model can be trained from
+├── MissingPartError          an optional part of weedset that is not installed
+└── CheckNotPassed            exit 3: a check or gate said no
+
+Anything else that is raised is a bug and shows its traceback.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+
+class WeedsetError(Exception):
+    """An expected failure.
+
+    `what` is wrong, `where` it is (file, row, field), and how to `fix` it.
+    """
+
+    exit_code: ClassVar[int] = 1
+
+    def __init__(self, what: str, *, where: str = "", fix: str = "") -> None:
+        super().__init__(what, where, fix)
+        self.what = what
+        self.where = where
+        self.fix = fix
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.what}" if self.where else self.what
+
+    def __reduce__(self) -> tuple[object, ...]:
+        # Exceptions cross process borders by pickle, which forgets keyword arguments.
+        return (_rebuild, (type(self), self.what, self.where, self.fix))
+
+
+def _rebuild(kind: type[WeedsetError], what: str, where: str, fix: str) -> WeedsetError:
+    return kind(what, where=where, fix=fix)
+
+
+class SettingsError(WeedsetError):
+    """A workspace, recipe or settings file cannot be used."""
+
+
+class CameraError(WeedsetError):
+    """A camera profile is wrong, or the ground scale cannot be known from it."""
+
+
+class PhotoError(WeedsetError):
+    """A photo cannot be read, or cannot be cut into cells."""
+
+
+class UnknownSpeciesError(WeedsetError):
+    """A species code is in no species list."""
+
+
+class LabelError(WeedsetError):
+    """Labels are malformed or contradict each other."""
+
+
+class StoreError(WeedsetError):
+    """The store of a workspace is missing, of a newer version, or in use."""
+
+
+class ModelError(WeedsetError):
+    """A model file is no weedset model, or disagrees with its card."""
+
+
+class PolicyError(WeedsetError):
+    """A garden policy cannot be applied."""
+
+
+class TrainingError(WeedsetError):
+    """No model can be trained from this data with these settings."""
+
+
+class MissingPartError(WeedsetError):
+    """An optional part of weedset is not installed."""
+
+
+class CheckNotPassed(WeedsetError):
+    """A check or a gate said no."""
+
+    exit_code = 3

@@ -1,0 +1,198 @@
+"""Reading the tables of files that people or strangers wrote, field by field.
+
+The board reads camera profiles, policies and model cards with nothing but the
+standard library, so this is plain Python and the only such reader in weedset.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import math
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from weedset.errors import WeedsetError
+
+
+class Fields:
+    """One table, read field by field; what is left unread at `done()` is a mistake.
+
+    Every complaint names the file and the field (`where`) and is of the kind `error`.
+    """
+
+    def __init__(
+        self, table: object, where: str, error: type[WeedsetError], path: str = ""
+    ) -> None:
+        if not isinstance(table, Mapping):
+            raise error("should be a table of fields", where=f"{where}: {path}" if path else where)
+        self._table: Mapping[str, object] = table
+        self._where = where
+        self._error = error
+        self._path = path
+        self._known: list[str] = []
+
+    def __contains__(self, name: str) -> bool:
+        return self._table.get(name) is not None
+
+    def complaint(self, name: str, what: str, fix: str = "") -> WeedsetError:
+        """Return the error to raise about the field `name`."""
+        return self._error(what, where=f"{self._where}: {self._dotted(name)}", fix=fix)
+
+    def number(
+        self,
+        name: str,
+        *,
+        above: float = -math.inf,
+        least: float = -math.inf,
+        below: float = math.inf,
+        most: float = math.inf,
+    ) -> float:
+        """Return a finite number with `above < number < below`, `least <= number <= most`."""
+        value = self._required(name)
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | float)
+            or not math.isfinite(value)
+        ):
+            raise self.complaint(name, f"should be a number, not {_shown(value)}")
+        if not (above < value < below and least <= value <= most):
+            raise self.complaint(name, f"is {value:g}, {_range(above, least, below, most)}")
+        return float(value)
+
+    def whole(self, name: str, *, least: int, most: int) -> int:
+        """Return a whole number with `least <= number <= most`."""
+        value = self.number(name, least=least, most=most)
+        if value != int(value):
+            raise self.complaint(name, f"should be a whole number, not {value:g}")
+        return int(value)
+
+    def text(self, name: str) -> str:
+        """Return a text that is not blank."""
+        value = self._required(name)
+        if not isinstance(value, str) or not value.strip():
+            raise self.complaint(name, f"should be a text, not {_shown(value)}")
+        return value
+
+    def choice(self, name: str, choices: Sequence[str]) -> str:
+        """Return a text that is one of `choices`."""
+        value = self.text(name)
+        if value not in choices:
+            near = difflib.get_close_matches(value, choices, 1)
+            hint = f"did you mean {near[0]!r}?" if near else ""
+            raise self.complaint(name, f"is {value!r}, not one of {', '.join(choices)}", hint)
+        return value
+
+    def truth(self, name: str) -> bool:
+        """Return true or false."""
+        value = self._required(name)
+        if not isinstance(value, bool):
+            raise self.complaint(name, f"should be true or false, not {_shown(value)}")
+        return value
+
+    def texts(self, name: str) -> tuple[str, ...]:
+        """Return a list of texts, possibly empty."""
+        value = self._required(name)
+        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+            raise self.complaint(name, "should be a list of texts")
+        return tuple(value)
+
+    def numbers(self, name: str, *, least: float, most: float) -> tuple[float, ...]:
+        """Return a list of numbers, each with `least <= number <= most`."""
+        value = self._required(name)
+        if not isinstance(value, list):
+            raise self.complaint(name, "should be a list of numbers")
+        items = Fields(
+            {str(i): item for i, item in enumerate(value)},
+            self._where,
+            self._error,
+            self._dotted(name),
+        )
+        return tuple(items.number(str(i), least=least, most=most) for i in range(len(value)))
+
+    def table(self, name: str) -> Fields:
+        """Return the table under `name`."""
+        return Fields(self._required(name), self._where, self._error, self._dotted(name))
+
+    def tables(self, name: str) -> list[Fields]:
+        """Return the list of tables under `name`."""
+        value = self._required(name)
+        if not isinstance(value, list):
+            raise self.complaint(name, "should be a list of tables")
+        return [
+            Fields(item, self._where, self._error, f"{self._dotted(name)}[{i}]")
+            for i, item in enumerate(value)
+        ]
+
+    def names(self) -> tuple[str, ...]:
+        """Return the names of all fields, for tables whose names are data."""
+        return tuple(self._table)
+
+    def done(self) -> None:
+        """Complain about the first field that nothing has asked for: probably a misspelling."""
+        for name in self._table:
+            if name not in self._known:
+                near = difflib.get_close_matches(name, self._known, 1)
+                hint = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(self._known)}"
+                raise self.complaint(name, "is not a known field", hint)
+
+    def knows(self, *names: str) -> None:
+        """Declare optional fields, so that `done()` accepts them where nothing read them."""
+        self._known.extend(names)
+
+    def _required(self, name: str) -> object:
+        self._known.append(name)
+        value = self._table.get(name)
+        if value is None:
+            raise self.complaint(name, "is missing")
+        return value
+
+    def _dotted(self, name: str) -> str:
+        return f"{self._path}.{name}" if self._path else name
+
+
+def read_toml(path: Path, error: type[WeedsetError]) -> Fields:
+    """Read a TOML file.
+
+    Raises `error` where the file is absent, not UTF-8, or not TOML.
+    """
+    try:
+        table = tomllib.loads(read_text(path, error))
+    except tomllib.TOMLDecodeError as exc:
+        raise error(f"is not valid TOML: {exc}", where=str(path)) from exc
+    return Fields(table, str(path), error)
+
+
+def parse_json(text: str, where: str, error: type[WeedsetError]) -> Fields:
+    """Parse a JSON object; raises `error` where it is none."""
+    try:
+        table = json.loads(text)
+    except (ValueError, RecursionError) as exc:
+        raise error(f"is not valid JSON: {exc}", where=where) from exc
+    return Fields(table, where, error)
+
+
+def read_text(path: Path, error: type[WeedsetError]) -> str:
+    """Read a UTF-8 text file; raises `error` where that cannot be done."""
+    try:
+        return path.read_text("utf-8-sig")
+    except FileNotFoundError as exc:
+        raise error("there is no such file", where=str(path)) from exc
+    except UnicodeDecodeError as exc:
+        raise error("is not UTF-8 text", where=str(path), fix="save it as UTF-8") from exc
+    except OSError as exc:
+        raise error(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+def _range(above: float, least: float, below: float, most: float) -> str:
+    low = [f"above {above:g}"] if above > -math.inf else []
+    low += [f"at least {least:g}"] if least > -math.inf else []
+    high = [f"below {below:g}"] if below < math.inf else []
+    high += [f"at most {most:g}"] if most < math.inf else []
+    return "should be " + " and ".join(low + high)

@@ -1,0 +1,194 @@
+"""The only opener of photos: bounded, upright, and honest about what it could not read."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
+
+from weedset.digests import bytes_digest
+from weedset.errors import LabelError, PhotoError, WeedsetError
+from weedset.records import ExifFacts
+
+#: File name endings that a folder is searched for.
+PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp"})
+
+_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP")
+_MAX_PIXELS = 250_000_000
+_MAX_BYTES = 500_000_000
+_MM_PER_RESOLUTION_UNIT = {2: 25.4, 3: 10.0}  # EXIF 2.32: 2 = inch, 3 = centimetre
+
+
+@dataclass(frozen=True, slots=True)
+class OpenedPhoto:
+    """A decoded photo, upright, RGB.
+
+    `width_px` x `height_px` is the full upright size; `image` may be smaller where a
+    reduced decoding was asked for.
+    """
+
+    image: Image.Image
+    width_px: int
+    height_px: int
+    exif: ExifFacts
+    digest: str
+
+
+def open_photo(path: Path, *, least_share: float = 1.0) -> OpenedPhoto:
+    """Read, decode and turn a photo.
+
+    `least_share` below 1 lets a JPEG be decoded at a half, a quarter or an eighth of its
+    size, as long as no less than that share of each side is left (much quicker).
+
+    Raises PhotoError for what is no photo, truncated, or too large to be one.
+    """
+    return decode_photo(_read_bytes(path), str(path), least_share=least_share)
+
+
+def decode_photo(data: bytes, where: str, *, least_share: float = 1.0) -> OpenedPhoto:
+    """Decode and turn the bytes of a photo; see `open_photo`."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            image = Image.open(io.BytesIO(data), formats=_FORMATS)
+            if image.width * image.height > _MAX_PIXELS:
+                raise PhotoError(f"has {image.width} x {image.height} px, too many", where=where)
+            exif = _exif_facts(image)
+            stored = image.size
+            if least_share < 1.0:
+                image.draft("RGB", (int(stored[0] * least_share), int(stored[1] * least_share)))
+            upright = ImageOps.exif_transpose(image).convert("RGB")
+    except UnidentifiedImageError as exc:
+        raise PhotoError("is not a photo that can be read", where=where) from exc
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning) as exc:
+        raise PhotoError("has too many pixels to be a photo", where=where) from exc
+    except (OSError, SyntaxError, ValueError, EOFError) as exc:
+        fix = "copy it from the camera again"
+        raise PhotoError(f"is damaged: {exc}", where=where, fix=fix) from exc
+    width_px, height_px = stored if exif.orientation < 5 else stored[::-1]
+    return OpenedPhoto(upright, width_px, height_px, exif, bytes_digest(data))
+
+
+def read_mask(path: Path) -> NDArray[np.uint8]:
+    """Read a mask of one value per pixel, (height, width), as it lies in the file.
+
+    Masks are for the upright photo and are never turned.
+    Raises LabelError where it is no greyscale or palette image of 8 bits.
+    """
+    try:
+        with Image.open(
+            io.BytesIO(_read_bytes(path, LabelError)), formats=("PNG", "TIFF")
+        ) as image:
+            if image.width * image.height > _MAX_PIXELS:
+                raise LabelError("has too many pixels to be a mask", where=str(path))
+            if image.mode not in ("L", "P", "1"):
+                raise LabelError(
+                    f"is an image of mode {image.mode}, not of one value per pixel",
+                    where=str(path),
+                    fix="save the mask as an 8-bit greyscale PNG",
+                )
+            values = image.convert("L") if image.mode == "1" else image
+            return np.asarray(values, dtype=np.uint8)
+    except UnidentifiedImageError as exc:
+        raise LabelError("is not a PNG or TIFF mask", where=str(path)) from exc
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as exc:
+        raise LabelError(f"is damaged: {exc}", where=str(path)) from exc
+
+
+def find_photos(paths: list[Path]) -> list[Path]:
+    """Return the photos among files and folders (not searched deeper), in name order.
+
+    Raises PhotoError where a path is absent or a folder holds no photo.
+    """
+    found: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            inside = sorted(
+                item
+                for item in path.iterdir()
+                if item.suffix.lower() in PHOTO_SUFFIXES
+                and not item.name.startswith(".")
+                and not item.stem.endswith("_mask")
+            )
+            if not inside:
+                fix = f"photos end in {', '.join(sorted(PHOTO_SUFFIXES))}"
+                raise PhotoError("holds no photo", where=str(path), fix=fix)
+            found += inside
+        elif path.exists():
+            found.append(path)
+        else:
+            raise PhotoError("there is no such file or folder", where=str(path))
+    return list(dict.fromkeys(found))
+
+
+def encode_tile(pixels: NDArray[np.uint8]) -> bytes:
+    """Encode a tile (height, width, 3) as a JPEG that keeps its colour detail."""
+    buffer = io.BytesIO()
+    Image.fromarray(pixels).save(buffer, "JPEG", quality=92, subsampling=0)
+    return buffer.getvalue()
+
+
+def decode_tile(data: bytes) -> NDArray[np.uint8]:
+    """Decode the JPEG of a tile to (height, width, 3). Raises PhotoError if damaged."""
+    try:
+        with Image.open(io.BytesIO(data), formats=("JPEG",)) as image:
+            return np.asarray(image.convert("RGB"))
+    except (OSError, SyntaxError, ValueError) as exc:
+        raise PhotoError(f"is a damaged tile: {exc}") from exc
+
+
+def _read_bytes(path: Path, error: type[WeedsetError] = PhotoError) -> bytes:
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise error("is larger than any photo should be", where=str(path))
+        return path.read_bytes()
+    except OSError as exc:
+        raise error(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+
+
+def _exif_facts(image: Image.Image) -> ExifFacts:
+    exif = image.getexif()
+    try:
+        detail = exif.get_ifd(ExifTags.IFD.Exif)
+    except (KeyError, ValueError, TypeError, SyntaxError):
+        detail = {}
+    orientation = exif.get(ExifTags.Base.Orientation, 1)
+    plane = _number(detail, ExifTags.Base.FocalPlaneXResolution)
+    unit = detail.get(ExifTags.Base.FocalPlaneResolutionUnit, 2)
+    pitch_um = None
+    if plane and unit in _MM_PER_RESOLUTION_UNIT:
+        pitch_um = _MM_PER_RESOLUTION_UNIT[unit] / plane * 1000
+    return ExifFacts(
+        orientation=orientation if orientation in range(1, 9) else 1,
+        taken_at=_moment(
+            detail.get(ExifTags.Base.DateTimeOriginal) or exif.get(ExifTags.Base.DateTime)
+        ),
+        focal_length_mm=_number(detail, ExifTags.Base.FocalLength),
+        focal_length_35mm_mm=_number(detail, ExifTags.Base.FocalLengthIn35mmFilm),
+        pixel_pitch_um=pitch_um,
+        digital_zoom=_number(detail, ExifTags.Base.DigitalZoomRatio),
+    )
+
+
+def _number(tags: Mapping[int, object], tag: int) -> float | None:
+    """Return a positive number; cameras write 0, or 0/0, for "unknown"."""
+    try:
+        value = float(tags.get(tag, 0))  # type: ignore[arg-type]  # whatever a stranger wrote
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return value if 0 < value < float("inf") else None
+
+
+def _moment(text: object) -> str | None:
+    """Return an EXIF moment as ISO 8601 without a zone: cameras keep local time."""
+    try:
+        return datetime.strptime(str(text), "%Y:%m:%d %H:%M:%S").isoformat()  # noqa: DTZ007
+    except ValueError:
+        return None
