@@ -189,6 +189,6 @@ def _number(tags: Mapping[int, object], tag: int) -> float | None:
 def _moment(text: object) -> str | None:
     """Return an EXIF moment as ISO 8601 without a zone: cameras keep local time."""
     try:
-        return datetime.strptime(str(text), "%Y:%m:%d %H:%M:%S").isoformat()  # noqa: DTZ007
+        return datetime.strptime(str(text), "%Y:%m:%d %H:%M:%S").isoformat()
     except ValueError:
         return None
