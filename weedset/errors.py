@@ -11,7 +11,7 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── PolicyError               a garden policy that cannot be applied
 ├── TrainingError             data or settings that no model can be trained from
 ├── MissingPartError          an optional part of weedset that is not installed
-└── CheckNotPassedError            exit 3: a check or gate said no
+└── CheckNotPassedError       exit 3: a check or gate said no
 
 Anything else that is raised is a bug and shows its traceback.
 """

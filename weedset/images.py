@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -19,6 +19,9 @@ from weedset.records import ExifFacts
 
 #: File name endings that a folder is searched for.
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp"})
+
+#: From a photo's upright full size and EXIF to the share of each side that is needed.
+LeastShare = Callable[[int, int, ExifFacts], float]
 
 _FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP")
 _MAX_PIXELS = 250_000_000
@@ -41,18 +44,19 @@ class OpenedPhoto:
     digest: str
 
 
-def open_photo(path: Path, *, least_share: float = 1.0) -> OpenedPhoto:
+def open_photo(path: Path, *, least_share: float | LeastShare = 1.0) -> OpenedPhoto:
     """Read, decode and turn a photo.
 
     `least_share` below 1 lets a JPEG be decoded at a half, a quarter or an eighth of its
-    size, as long as no less than that share of each side is left (much quicker).
+    size, as long as no less than that share of each side is left (much quicker). A
+    function is asked for the share once size and EXIF are known, before any decoding.
 
     Raises PhotoError for what is no photo, truncated, or too large to be one.
     """
     return decode_photo(_read_bytes(path), str(path), least_share=least_share)
 
 
-def decode_photo(data: bytes, where: str, *, least_share: float = 1.0) -> OpenedPhoto:
+def decode_photo(data: bytes, where: str, *, least_share: float | LeastShare = 1.0) -> OpenedPhoto:
     """Decode and turn the bytes of a photo; see `open_photo`."""
     try:
         with warnings.catch_warnings():
@@ -62,8 +66,10 @@ def decode_photo(data: bytes, where: str, *, least_share: float = 1.0) -> Opened
                 raise PhotoError(f"has {image.width} x {image.height} px, too many", where=where)
             exif = _exif_facts(image)
             stored = image.size
-            if least_share < 1.0:
-                image.draft("RGB", (int(stored[0] * least_share), int(stored[1] * least_share)))
+            width_px, height_px = stored if exif.orientation < 5 else stored[::-1]
+            share = least_share(width_px, height_px, exif) if callable(least_share) else least_share
+            if share < 1.0:
+                image.draft("RGB", (max(1, int(stored[0] * share)), max(1, int(stored[1] * share))))
             upright = ImageOps.exif_transpose(image).convert("RGB")
     except UnidentifiedImageError as exc:
         raise PhotoError("is not a photo that can be read", where=where) from exc
@@ -72,7 +78,6 @@ def decode_photo(data: bytes, where: str, *, least_share: float = 1.0) -> Opened
     except (OSError, SyntaxError, ValueError, EOFError) as exc:
         fix = "copy it from the camera again"
         raise PhotoError(f"is damaged: {exc}", where=where, fix=fix) from exc
-    width_px, height_px = stored if exif.orientation < 5 else stored[::-1]
     return OpenedPhoto(upright, width_px, height_px, exif, bytes_digest(data))
 
 

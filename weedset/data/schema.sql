@@ -1,0 +1,75 @@
+-- The store of a workspace. One fact in one place; what follows from it is derived.
+CREATE TABLE batch (
+    id TEXT PRIMARY KEY,
+    site TEXT NOT NULL,
+    taken_on TEXT NOT NULL,             -- ISO 8601 date
+    giver TEXT NOT NULL,                -- '' where not stated
+    licence TEXT NOT NULL,              -- SPDX id, '' where not stated
+    UNIQUE (site, taken_on)
+) STRICT;
+
+-- The species that the annotators of a batch looked for: absence counts only for these.
+CREATE TABLE checklist (
+    batch_id TEXT NOT NULL REFERENCES batch (id),
+    species TEXT NOT NULL,
+    PRIMARY KEY (batch_id, species)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE photo (
+    digest TEXT PRIMARY KEY,            -- SHA-256 of the file
+    batch_id TEXT NOT NULL REFERENCES batch (id),
+    name TEXT NOT NULL,
+    path TEXT NOT NULL,
+    width_px INTEGER NOT NULL,
+    height_px INTEGER NOT NULL,
+    taken_at TEXT,
+    camera TEXT NOT NULL,
+    gsd_mm_per_px REAL NOT NULL,
+    scale_source TEXT NOT NULL,
+    scale_from_exif INTEGER NOT NULL,
+    scale_uncertainty_mm_per_px REAL,
+    cell_mm REAL NOT NULL,
+    grid_rows INTEGER NOT NULL,
+    grid_cols INTEGER NOT NULL,
+    x_min_mm REAL NOT NULL,
+    y_min_mm REAL NOT NULL,
+    tile_px INTEGER NOT NULL,
+    edge TEXT NOT NULL
+) STRICT;
+CREATE INDEX photo_of_batch ON photo (batch_id);
+
+CREATE TABLE tile (
+    id INTEGER PRIMARY KEY,
+    photo_digest TEXT NOT NULL REFERENCES photo (digest),
+    grid_row INTEGER NOT NULL,
+    grid_col INTEGER NOT NULL,
+    x_min_mm REAL NOT NULL,
+    y_min_mm REAL NOT NULL,
+    x_max_mm REAL NOT NULL,
+    y_max_mm REAL NOT NULL,
+    gsd_mm_per_px REAL NOT NULL,
+    inside_share REAL NOT NULL,
+    byte_offset INTEGER NOT NULL,
+    byte_length INTEGER NOT NULL,
+    UNIQUE (photo_digest, grid_row, grid_col)
+) STRICT;
+
+-- Statements are only ever added, so that a label keeps its history; the newest stands.
+CREATE TABLE statement (
+    id INTEGER PRIMARY KEY,
+    tile_id INTEGER NOT NULL REFERENCES tile (id),
+    annotator TEXT NOT NULL,
+    origin TEXT NOT NULL,
+    made_at TEXT NOT NULL,              -- ISO 8601, UTC
+    verdict TEXT NOT NULL,
+    unknown_plant INTEGER NOT NULL
+) STRICT;
+CREATE INDEX statement_of_tile ON statement (tile_id);
+
+CREATE TABLE statement_species (
+    statement_id INTEGER NOT NULL REFERENCES statement (id),
+    species TEXT NOT NULL,
+    doubtful INTEGER NOT NULL,
+    stage INTEGER,                      -- BBCH principal growth stage
+    PRIMARY KEY (statement_id, species)
+) STRICT, WITHOUT ROWID;

@@ -1,0 +1,151 @@
+"""Labels from masks: one value per pixel of the upright photo."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from weedset.errors import LabelError
+from weedset.geometry import grid_footprint, ground_box_px
+from weedset.images import read_mask
+from weedset.records import Origin, Photo, Statement, Verdict
+from weedset.store import TileKey
+from weedset.taxonomy import SpeciesList, require_codes
+
+#: What a mask value can mean beside a species.
+GROUND = "ground"
+UNKNOWN = "unknown"
+
+#: A plant counts as present where it covers at least this share of a cell; where it
+#: covers less, but some, its presence is doubtful. 1 % of a 50 mm cell is a seedling of
+#: 5 x 5 mm. Common practice, no source.
+LEAST_SHARE = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class MaskRule:
+    """What the values of a mask mean, and from which covered share a plant counts."""
+
+    meanings: Mapping[int, str]
+    least_share: float = LEAST_SHARE
+
+
+def read_meanings(pairs: Sequence[str], species: SpeciesList) -> dict[int, str]:
+    """Read value=meaning pairs such as "0=ground", "1=CHEAL", "2=unknown".
+
+    Raises LabelError for a pair that is none or a value given twice, UnknownSpeciesError
+    for a code in no list.
+    """
+    meanings: dict[int, str] = {}
+    for pair in pairs:
+        match = re.fullmatch(r"\s*(\d{1,3})\s*=\s*(\S+)\s*", pair)
+        if match is None or int(match[1]) > 255:
+            raise LabelError(
+                f"{pair!r} is no value and its meaning",
+                where="--value",
+                fix="write for example --value 0=ground --value 1=CHEAL --value 2=unknown",
+            )
+        value, meaning = int(match[1]), match[2]
+        if value in meanings:
+            raise LabelError(f"gives value {value} two meanings", where="--value")
+        if meaning.lower() in (GROUND, UNKNOWN):
+            meanings[value] = meaning.lower()
+        else:
+            (meanings[value],) = require_codes(species, [meaning], "--value")
+    return meanings
+
+
+def find_mask(photo_name: str, folder: Path) -> Path:
+    """Return the mask of a photo: NAME_mask.png or NAME.png (or .tif) in `folder`.
+
+    Raises LabelError where there is none or more than one.
+    """
+    stem = Path(photo_name).stem
+    names = [f"{stem}{tail}{suffix}" for tail in ("_mask", "") for suffix in (".png", ".tif")]
+    found = [folder / name for name in names if (folder / name).is_file()]
+    if len(found) != 1:
+        what = "has no mask" if not found else f"has {len(found)} masks"
+        raise LabelError(f"{what} in {folder}", where=photo_name, fix=f"name it {names[0]}")
+    return found[0]
+
+
+def mask_statements(
+    path: Path, photo: Photo, rule: MaskRule, annotator: str
+) -> Iterator[tuple[TileKey, Statement]]:
+    """Yield a statement for each cell of a photo from its mask.
+
+    Raises LabelError where the mask is of another size, or has a value without meaning.
+    """
+    mask = read_mask(path)
+    if mask.shape != (photo.height_px, photo.width_px):
+        raise LabelError(
+            f"is {mask.shape[1]} x {mask.shape[0]} px, but its photo is "
+            f"{photo.width_px} x {photo.height_px} px when upright",
+            where=str(path),
+            fix="masks must be drawn over the upright photo, at its full size",
+        )
+    shares = covered_shares(mask, photo)
+    for value in shares:
+        if value not in rule.meanings:
+            raise LabelError(
+                f"has pixels of value {value}, which has no meaning",
+                where=str(path),
+                fix=f"add --value {value}=CODE, or --value {value}=ground",
+            )
+    for row in range(photo.grid.rows):
+        for col in range(photo.grid.cols):
+            cell = {value: float(share[row, col]) for value, share in shares.items()}
+            yield (photo.digest, row, col), _statement(cell, rule, annotator)
+
+
+def covered_shares(mask: NDArray[np.uint8], photo: Photo) -> dict[int, NDArray[np.float64]]:
+    """Return for each value in `mask` the share of each cell that it covers, (rows, cols).
+
+    A pixel belongs to the cell in which its centre lies.
+    """
+    grid = photo.grid
+    left, top, _, _ = ground_box_px(
+        grid_footprint(grid), photo.width_px, photo.height_px, photo.scale.gsd_mm_per_px
+    )
+    cell_px = grid.cell_mm / photo.scale.gsd_mm_per_px
+    rows = _edges(top, cell_px, grid.rows, photo.height_px)
+    cols = _edges(left, cell_px, grid.cols, photo.width_px)
+    areas = np.outer(np.diff(rows), np.diff(cols)).clip(min=1)
+    shares: dict[int, NDArray[np.float64]] = {}
+    for value in np.flatnonzero(np.bincount(mask.ravel(), minlength=256)):
+        sums = np.zeros((photo.height_px + 1, photo.width_px + 1), np.int32)
+        np.cumsum(np.cumsum(mask == value, axis=0, dtype=np.int32), axis=1, out=sums[1:, 1:])
+        corners = sums[np.ix_(rows, cols)]
+        counts = np.diff(np.diff(corners, axis=0), axis=1)
+        shares[int(value)] = counts / areas
+    return shares
+
+
+def _edges(first_px: float, cell_px: float, cells: int, size_px: int) -> NDArray[np.intp]:
+    """Return the index of the first pixel of each cell along one side, and one past the last."""
+    edges = first_px + cell_px * np.arange(cells + 1, dtype=np.float64)
+    return np.ceil(edges - 0.5).clip(0, size_px).astype(np.intp)
+
+
+def _statement(shares: Mapping[int, float], rule: MaskRule, annotator: str) -> Statement:
+    by_meaning: dict[str, float] = {}
+    for value, share in shares.items():
+        meaning = rule.meanings[value]
+        by_meaning[meaning] = by_meaning.get(meaning, 0.0) + share
+    by_meaning.pop(GROUND, None)
+    unknown_plant = by_meaning.pop(UNKNOWN, 0.0) > 0
+    plants = {code: share for code, share in by_meaning.items() if share > 0}
+    present = frozenset(code for code, share in plants.items() if share >= rule.least_share)
+    return Statement(
+        annotator=annotator,
+        origin=Origin.MASK,
+        verdict=Verdict.PLANTS if plants or unknown_plant else Verdict.BARE,
+        present=present,
+        doubtful=frozenset(plants) - present,
+        unknown_plant=unknown_plant,
+    )

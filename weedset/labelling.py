@@ -1,0 +1,46 @@
+"""What labels mean: which statements make sense, and what a model may learn from them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from weedset.records import ANY_PLANT, LabelledTile, Statement, Verdict
+
+
+def contradiction(statement: Statement) -> str | None:
+    """Return in words what contradicts itself in a statement, or None."""
+    plants = statement.present or statement.doubtful or statement.unknown_plant
+    if statement.verdict is not Verdict.PLANTS and plants:
+        return f"says {statement.verdict} and names a plant"
+    if statement.verdict is Verdict.PLANTS and not plants:
+        return "says plants and names none"
+    both = statement.present & statement.doubtful
+    if both:
+        return f"says both that {min(both)} is there and that it may be"
+    return None
+
+
+def targets(labelled: LabelledTile, classes: Sequence[str]) -> tuple[int, ...]:
+    """Return for each class 1 (present), 0 (absent) or -1 (not known), in order.
+
+    Silence is not absence: a species counts as absent only where the annotators of the
+    batch looked for it, and where no plant was left unnamed that could be it.
+    """
+    return tuple(_target(labelled, code) for code in classes)
+
+
+def _target(labelled: LabelledTile, code: str) -> int:
+    statement = labelled.statement
+    if statement.verdict is Verdict.CANNOT_TELL:
+        return -1
+    if code == ANY_PLANT:
+        if statement.present or statement.unknown_plant:
+            return 1
+        return 0 if statement.verdict is Verdict.BARE else -1
+    if code in statement.present:
+        return 1
+    if code in statement.doubtful:
+        return -1
+    if statement.verdict is Verdict.BARE:
+        return 0
+    return 0 if code in labelled.looked_for and not statement.unknown_plant else -1

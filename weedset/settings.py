@@ -1,0 +1,78 @@
+"""A workspace: the folder in which one person's photos become tiles, labels and models."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import cast
+
+from weedset.digests import write_whole
+from weedset.errors import SettingsError
+from weedset.fields import read_toml
+from weedset.records import Edge
+
+SETTINGS_NAME = "weedset.toml"
+
+DEFAULT_CELL_MM = 50.0
+DEFAULT_TILE_PX = 128
+
+
+@dataclass(frozen=True, slots=True)
+class Workspace:
+    """A workspace folder and how it cuts photos: fixed for its life, so that tiles compare."""
+
+    root: Path
+    cell_mm: float
+    tile_px: int
+    edge: Edge
+
+
+def create_workspace(root: Path, cell_mm: float, tile_px: int, edge: Edge) -> Workspace:
+    """Make a folder a workspace.
+
+    Raises SettingsError where it is one already, or the settings are absurd.
+    """
+    path = root / SETTINGS_NAME
+    if path.exists():
+        raise SettingsError("is a workspace already", where=str(root), fix="use it as it is")
+    if not 1 <= cell_mm <= 10_000:
+        raise SettingsError(f"cell size {cell_mm:g} mm is not between 1 and 10000 mm")
+    if not 16 <= tile_px <= 1024:
+        raise SettingsError(f"tile size {tile_px} px is not between 16 and 1024 px")
+    try:
+        write_whole(
+            path,
+            "# How this workspace cuts photos into cells. Tiles made under other settings do not\n"
+            "# compare, so keep these as they are and start another workspace for others.\n"
+            f'cell_mm = {cell_mm:g}\ntile_px = {tile_px}\nedge = "{edge}"\n',
+        )
+    except OSError as exc:
+        raise SettingsError(f"cannot be written ({exc.strerror})", where=str(root)) from exc
+    return open_workspace(root)
+
+
+def open_workspace(root: Path) -> Workspace:
+    """Open a workspace folder. Raises SettingsError where it is none or is damaged."""
+    path = root / SETTINGS_NAME
+    if not path.is_file():
+        fix = f"make it one with `weedset new {root}`, or name one with --workspace"
+        raise SettingsError("is not a workspace (it has no weedset.toml)", where=str(root), fix=fix)
+    fields = read_toml(path, SettingsError)
+    workspace = Workspace(
+        root=root,
+        cell_mm=fields.number("cell_mm", least=1, most=10_000),
+        tile_px=fields.whole("tile_px", least=16, most=1024),
+        edge=cast(Edge, fields.choice("edge", ("drop", "pad"))),
+    )
+    fields.done()
+    return workspace
+
+
+def store_path(workspace: Workspace) -> Path:
+    """Return where the labels and the list of tiles are kept."""
+    return workspace.root / "store.sqlite"
+
+
+def tile_archive(workspace: Workspace, photo_digest: str) -> Path:
+    """Return the archive (a plain tar) that holds the tiles of one photo."""
+    return workspace.root / "tiles" / f"{photo_digest[:24]}.tar"

@@ -1,0 +1,324 @@
+"""The store of a workspace: batches, photos, tiles and statements. The only SQL."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from weedset.errors import StoreError
+from weedset.records import (
+    Batch,
+    Footprint,
+    GroundGrid,
+    LabelledTile,
+    Origin,
+    Photo,
+    Scale,
+    ScaleSource,
+    Statement,
+    Tile,
+    Verdict,
+)
+from weedset.settings import Workspace, store_path
+
+_VERSION = 1
+_BUSY_S = 10.0
+
+#: (photo digest, row, col): the key of a tile wherever it goes.
+TileKey = tuple[str, int, int]
+
+
+@contextmanager
+def open_store(workspace: Workspace) -> Iterator[Store]:
+    """Open the store of a workspace, making it where there is none yet.
+
+    Raises StoreError where the file is no store, of a newer version, or kept busy by
+    another program for longer than ten seconds.
+    """
+    path = store_path(workspace)
+    try:
+        connection = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA foreign_keys = ON")
+            connection.execute("PRAGMA synchronous = FULL")
+            _prepare(connection, path)
+            yield Store(connection)
+        finally:
+            connection.close()
+    except sqlite3.OperationalError as exc:
+        fix = "close the other program that uses this workspace, or make room on the disk"
+        raise StoreError(f"cannot be used ({exc})", where=str(path), fix=fix) from exc
+    except sqlite3.DatabaseError as exc:
+        if isinstance(exc, sqlite3.IntegrityError | sqlite3.ProgrammingError):
+            raise
+        fix = "restore it from a copy"
+        raise StoreError(f"is damaged or no store ({exc})", where=str(path), fix=fix) from exc
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    if version > _VERSION:
+        what = f"is of version {version}, newer than this weedset knows"
+        raise StoreError(what, where=str(path), fix="install a newer weedset")
+    if version == 0:
+        schema = (resources.files("weedset") / "data" / "schema.sql").read_text("utf-8")
+        connection.executescript(
+            f"BEGIN IMMEDIATE; {schema} PRAGMA user_version = {_VERSION}; COMMIT"
+        )
+
+
+class Store:
+    """An open store. Each writing method is one transaction: done whole, or not at all."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+    def batches(self) -> list[Batch]:
+        """Return all batches with their checklists, in order of id."""
+        looked_for: dict[str, list[str]] = {}
+        for batch_id, species in self._db.execute(
+            "SELECT batch_id, species FROM checklist ORDER BY batch_id, species"
+        ):
+            looked_for.setdefault(batch_id, []).append(species)
+        return [
+            Batch(row[0], row[1], row[2], row[3], row[4], tuple(looked_for.get(row[0], ())))
+            for row in self._db.execute(
+                "SELECT id, site, taken_on, giver, licence FROM batch ORDER BY id"
+            )
+        ]
+
+    def photos(self) -> list[Photo]:
+        """Return all photos, in order of batch and name."""
+        return [_photo(row) for row in self._db.execute(f"{_PHOTOS} ORDER BY batch_id, name")]
+
+    def digests(self) -> frozenset[str]:
+        """Return the digests of all photos."""
+        return frozenset(digest for (digest,) in self._db.execute("SELECT digest FROM photo"))
+
+    def add_photo(self, batch: Batch, photo: Photo, tiles: Sequence[Tile]) -> None:
+        """Add a photo with its tiles, and its batch where that is new.
+
+        Raises StoreError where the batch is known under another giver or licence.
+        """
+        with self._transaction():
+            self._add_batch(batch)
+            self._db.execute(
+                f"INSERT INTO photo VALUES ({', '.join('?' * 19)})",
+                (
+                    photo.digest, batch.id, photo.name, photo.path, photo.width_px,
+                    photo.height_px, photo.taken_at, photo.camera, photo.scale.gsd_mm_per_px,
+                    photo.scale.source, photo.scale.from_exif,
+                    photo.scale.uncertainty_mm_per_px, photo.grid.cell_mm, photo.grid.rows,
+                    photo.grid.cols, photo.grid.x_min_mm, photo.grid.y_min_mm, photo.tile_px,
+                    photo.edge,
+                ),
+            )  # fmt: skip
+            self._db.executemany(
+                f"INSERT INTO tile VALUES (NULL, {', '.join('?' * 11)})",
+                (
+                    (
+                        tile.photo_digest, tile.row, tile.col, tile.footprint.x_min_mm,
+                        tile.footprint.y_min_mm, tile.footprint.x_max_mm, tile.footprint.y_max_mm,
+                        tile.gsd_mm_per_px, tile.inside_share, tile.offset, tile.length,
+                    )
+                    for tile in tiles
+                ),
+            )  # fmt: skip
+
+    def _add_batch(self, batch: Batch) -> None:
+        known = self._db.execute(
+            "SELECT giver, licence FROM batch WHERE id = ?", (batch.id,)
+        ).fetchone()
+        if known is None:
+            self._db.execute(
+                "INSERT INTO batch VALUES (?, ?, ?, ?, ?)",
+                (batch.id, batch.site, batch.taken_on, batch.giver, batch.licence),
+            )
+        elif known != (batch.giver, batch.licence):
+            raise StoreError(
+                f"is known as given by {known[0] or 'nobody stated'} under "
+                f"{known[1] or 'no stated licence'}",
+                where=f"batch {batch.id}",
+                fix="tile its photos with the same --giver and --licence",
+            )
+
+    def set_checklist(self, batch_id: str, looked_for: Sequence[str]) -> None:
+        """State which species the annotators of a batch looked for.
+
+        Raises StoreError where labels were already made under another checklist: what
+        they are silent about would change its meaning.
+        """
+        with self._transaction():
+            known = [
+                species
+                for (species,) in self._db.execute(
+                    "SELECT species FROM checklist WHERE batch_id = ? ORDER BY species", (batch_id,)
+                )
+            ]
+            if known == sorted(looked_for):
+                return
+            labelled = self._db.execute(
+                "SELECT 1 FROM statement JOIN tile ON tile.id = tile_id "
+                "JOIN photo ON photo.digest = photo_digest WHERE batch_id = ? LIMIT 1",
+                (batch_id,),
+            ).fetchone()
+            if labelled:
+                raise StoreError(
+                    f"was labelled looking for {', '.join(known) or 'nothing stated'}, "
+                    f"not {', '.join(sorted(looked_for))}",
+                    where=f"batch {batch_id}",
+                    fix="give the same checklist: absence counts only for what was looked for",
+                )
+            self._db.execute("DELETE FROM checklist WHERE batch_id = ?", (batch_id,))
+            self._db.executemany(
+                "INSERT INTO checklist VALUES (?, ?)", [(batch_id, item) for item in looked_for]
+            )
+
+    def photos_of_batches(self) -> dict[str, str]:
+        """Return the batch id of each photo, by digest."""
+        return dict(self._db.execute("SELECT digest, batch_id FROM photo"))
+
+    def add_statements(self, items: Iterable[tuple[TileKey, Statement]]) -> int:
+        """Add statements about tiles, all or none, and return how many.
+
+        A statement that repeats what already stands, word for word and by the same
+        annotator, is not added again. Raises StoreError for a tile that is not there.
+        """
+        added = 0
+        made_at = datetime.now(UTC).isoformat(timespec="milliseconds")
+        with self._transaction():
+            for (digest, row, col), statement in items:
+                found = self._db.execute(
+                    "SELECT id FROM tile WHERE photo_digest = ? AND grid_row = ? AND grid_col = ?",
+                    (digest, row, col),
+                ).fetchone()
+                if found is None:
+                    raise StoreError("has no such tile", where=f"photo {digest[:12]} r{row} c{col}")
+                if self._standing(found[0]) != statement:
+                    self._add_statement(found[0], statement, made_at)
+                    added += 1
+        return added
+
+    def _add_statement(self, tile_id: int, statement: Statement, made_at: str) -> None:
+        stages = dict(statement.stages)
+        cursor = self._db.execute(
+            "INSERT INTO statement VALUES (NULL, ?, ?, ?, ?, ?, ?)",
+            (
+                tile_id, statement.annotator, statement.origin, made_at, statement.verdict,
+                statement.unknown_plant,
+            ),
+        )  # fmt: skip
+        self._db.executemany(
+            "INSERT INTO statement_species VALUES (?, ?, ?, ?)",
+            [
+                (cursor.lastrowid, species, species in statement.doubtful, stages.get(species))
+                for species in sorted(statement.present | statement.doubtful)
+            ],
+        )
+
+    def _standing(self, tile_id: int) -> Statement | None:
+        row = self._db.execute(
+            "SELECT id, annotator, origin, verdict, unknown_plant FROM statement "
+            "WHERE tile_id = ? ORDER BY id DESC LIMIT 1",
+            (tile_id,),
+        ).fetchone()
+        if row is None:
+            return None
+        species = self._db.execute(
+            "SELECT species, doubtful, stage FROM statement_species WHERE statement_id = ?",
+            (row[0],),
+        ).fetchall()
+        return _statement(row[1:], species)
+
+    def labelled_tiles(self) -> list[LabelledTile]:
+        """Return each tile that has a statement, with the newest, in order of photo and cell."""
+        looked_for = {batch.id: frozenset(batch.looked_for) for batch in self.batches()}
+        species: dict[int, list[tuple[str, int, int | None]]] = {}
+        for statement_id, *rest in self._db.execute(
+            "SELECT statement_id, species, doubtful, stage FROM statement_species"
+        ):
+            species.setdefault(statement_id, []).append((rest[0], rest[1], rest[2]))
+        return [
+            LabelledTile(
+                tile=_tile(row[9:]),
+                photo_name=row[0],
+                batch_id=row[1],
+                site=row[2],
+                taken_at=row[3],
+                looked_for=looked_for[row[1]],
+                statement=_statement(row[5:9], species.get(row[4], [])),
+            )
+            for row in self._db.execute(_LABELLED)
+        ]
+
+    def counts(self) -> dict[str, int]:
+        """Return how many batches, photos, tiles and labelled tiles there are."""
+        return {
+            name: self._db.execute(f"SELECT count(*) FROM {source}").fetchone()[0]
+            for name, source in {
+                "batches": "batch",
+                "photos": "photo",
+                "tiles": "tile",
+                "labelled": "(SELECT DISTINCT tile_id FROM statement)",
+            }.items()
+        }
+
+
+_PHOTOS = """SELECT digest, name, path, width_px, height_px, taken_at, camera, gsd_mm_per_px,
+    scale_source, scale_from_exif, scale_uncertainty_mm_per_px, cell_mm, grid_rows, grid_cols,
+    x_min_mm, y_min_mm, tile_px, edge FROM photo"""
+
+_LABELLED = """SELECT photo.name, batch_id, site, taken_at,
+    statement.id, annotator, origin, verdict, unknown_plant,
+    photo_digest, grid_row, grid_col, tile.x_min_mm, tile.y_min_mm, x_max_mm, y_max_mm,
+    tile.gsd_mm_per_px, inside_share, byte_offset, byte_length
+    FROM statement
+    JOIN tile ON tile.id = tile_id
+    JOIN photo ON photo.digest = photo_digest
+    JOIN batch ON batch.id = batch_id
+    WHERE statement.id IN (SELECT max(id) FROM statement GROUP BY tile_id)
+    ORDER BY batch_id, photo.name, photo_digest, grid_row, grid_col"""
+
+
+def _photo(row: tuple[Any, ...]) -> Photo:
+    return Photo(
+        *row[:7],
+        scale=Scale(row[7], ScaleSource(row[8]), bool(row[9]), row[10]),
+        grid=GroundGrid(*row[11:16]),
+        tile_px=row[16],
+        edge=row[17],
+    )
+
+
+def _tile(row: tuple[Any, ...]) -> Tile:
+    digest, grid_row, grid_col = row[:3]
+    return Tile(digest, grid_row, grid_col, Footprint(*row[3:7]), *row[7:11])
+
+
+def _statement(row: tuple[Any, ...], species: Sequence[tuple[str, int, int | None]]) -> Statement:
+    annotator, origin, verdict, unknown_plant = row
+    return Statement(
+        annotator=annotator,
+        origin=Origin(origin),
+        verdict=Verdict(verdict),
+        unknown_plant=bool(unknown_plant),
+        present=frozenset(code for code, doubtful, _ in species if not doubtful),
+        doubtful=frozenset(code for code, doubtful, _ in species if doubtful),
+        stages=tuple(sorted((code, stage) for code, _, stage in species if stage is not None)),
+    )
