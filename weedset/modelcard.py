@@ -45,6 +45,8 @@ class ModelCard:
     The model takes tiles of `input_px` x `input_px` pixels that span `cell_mm` of ground,
     normalised by `normalisation`, and gives one probability per class, in order.
     `gsd_*` is the range of ground sample distances of the photos it learned from.
+    `split` is "site" or "photo", and `held_out` the sites, or the digests of the photos,
+    that it neither learned from nor was tuned on: the only ones to judge it by.
     """
 
     name: str
@@ -59,6 +61,7 @@ class ModelCard:
     edition: str
     edition_digest: str
     split: str
+    held_out: tuple[str, ...]
     licence: str
     givers: tuple[str, ...]
     caution: str = CAUTION
@@ -100,7 +103,8 @@ def card_from_json(text: str, where: str) -> ModelCard:
         gsd_max_mm_per_px=fields.number("gsd_max_mm_per_px", above=0, most=100),
         edition=fields.text("edition"),
         edition_digest=fields.text("edition_digest"),
-        split=fields.text("split"),
+        split=fields.choice("split", ("site", "photo")),
+        held_out=fields.texts("held_out"),
         licence=fields.text("licence"),
         givers=fields.texts("givers"),
         caution=fields.text("caution"),

@@ -297,8 +297,15 @@ _LABELLED = """SELECT photo.name, batch_id, site, taken_at,
 
 
 def _photo(row: tuple[Any, ...]) -> Photo:
+    digest, name, path, width_px, height_px, taken_at, camera = row[:7]
     return Photo(
-        *row[:7],
+        digest=digest,
+        name=name,
+        path=path,
+        width_px=width_px,
+        height_px=height_px,
+        taken_at=taken_at,
+        camera=camera,
         scale=Scale(row[7], ScaleSource(row[8]), bool(row[9]), row[10]),
         grid=GroundGrid(*row[11:16]),
         tile_px=row[16],

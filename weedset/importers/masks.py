@@ -56,7 +56,7 @@ def read_meanings(pairs: Sequence[str], species: SpeciesList) -> dict[int, str]:
         if meaning.lower() in (GROUND, UNKNOWN):
             meanings[value] = meaning.lower()
         else:
-            (meanings[value],) = require_codes(species, [meaning], "--value")
+            (meanings[value],) = require_codes([meaning], "--value", species)
     return meanings
 
 

@@ -110,7 +110,7 @@ def _read_line(
     col = _whole(text, "col", photo.grid.cols - 1)
     code = text["species"].lower()
     if code not in _WORDS:
-        (code,) = require_codes(species, [text["species"]], "column species")
+        (code,) = require_codes([text["species"]], "column species", species)
     stage = _whole(text, "stage", 9) if text.get("stage") else None
     return _Line(number, (photo.digest, row, col), code, stage)
 

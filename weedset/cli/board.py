@@ -1,0 +1,89 @@
+"""The board's verbs, at the desk: classify photos, read a model's card."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from weedset.board.classify import classify_photo
+from weedset.board.decide import TREAT_NOTHING, read_policy
+from weedset.board.model import open_model
+from weedset.board.overlay import write_overlay
+from weedset.board.report import action_counts, cell_records, photo_record
+from weedset.cli.door import JsonOption, complain, emit, follow, say
+from weedset.errors import WeedsetError
+from weedset.images import find_photos
+from weedset.modelcard import card_to_json
+from weedset.records import Action
+from weedset.scale import read_camera_profile
+
+ModelOption = Annotated[Path, typer.Option("--model", help="The model file (ONNX with its card).")]
+
+
+def add_board_verbs(app: typer.Typer) -> None:
+    """Add the board's verbs to `app`."""
+    app.command("classify")(classify)
+    app.command("card")(card)
+
+
+def classify(
+    photos: Annotated[list[Path], typer.Argument(help="Photos, or folders of photos.")],
+    model: ModelOption,
+    camera: Annotated[Path, typer.Option(help="The camera profile (TOML).")],
+    policy: Annotated[
+        Path | None,
+        typer.Option(help="The garden's policy: what to remove. Without one, nothing is treated."),
+    ] = None,
+    overlay: Annotated[
+        Path | None, typer.Option(help="Folder for pictures of the photos with the decisions.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Decide for each ground cell of a photo: treat, leave or unsure.
+
+    With --json, one line per photo and one per cell go to standard output: position in
+    mm from the middle of the photo, probability of each species, decision and reason.
+
+    Example: `weedset classify photo.jpg --model small.onnx --camera cart.toml`
+
+    Example: `weedset classify photos/ --model small.onnx --camera cart.toml --policy beds.toml`
+    """
+    opened = open_model(model)
+    profile = read_camera_profile(camera)
+    rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
+    if policy is None:
+        say("No policy given, so nothing is treated (--policy says what to remove).")
+    paths = find_photos(photos)
+    bad = 0
+    for path in follow(paths, len(paths), "classifying"):
+        try:
+            seen = classify_photo(opened, path, profile, rule)
+            if overlay is not None:
+                write_overlay(path, seen, opened.card, overlay)
+        except WeedsetError as error:
+            bad += 1
+            complain(error)
+            continue
+        if as_json:
+            emit(photo_record(seen))
+            for record in cell_records(seen, opened.card):
+                emit(record)
+        else:
+            counts = action_counts(seen)
+            shown = "  ".join(f"{counts[action]} {action}" for action in Action)
+            typer.echo(f"{seen.name}: {len(seen.cells)} cells: {shown}")
+    say(opened.card.caution)
+    if bad:
+        raise typer.Exit(1)
+
+
+def card(model: Annotated[Path, typer.Argument(help="A model file.")]) -> None:
+    """Show the card inside a model file, as JSON.
+
+    Example: `weedset card small.onnx`
+
+    Example: `weedset card small.onnx | python -m json.tool`
+    """
+    typer.echo(card_to_json(open_model(model).card))

@@ -1,0 +1,114 @@
+"""The one door of the command line: its shape, its voice, and how failures leave it."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Annotated, Any, Never, TypeVar
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TextColumn,
+    TimeRemainingColumn,
+)
+from typer.core import TyperGroup
+
+from weedset import __version__
+from weedset.errors import WeedsetError
+
+_Item = TypeVar("_Item")
+
+WorkspaceOption = Annotated[
+    Path,
+    typer.Option("--workspace", "-w", help="The workspace folder.", envvar="WEEDSET_WORKSPACE"),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON, for programs.")]
+
+
+class _Door(TyperGroup):
+    """Turns expected failures into what is wrong, what to do next, and an exit code."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except WeedsetError as error:
+            complain(error)
+            raise typer.Exit(error.exit_code) from error
+        except KeyboardInterrupt:
+            say("Stopped. What was finished is kept; the same command goes on from there.")
+            raise typer.Exit(130) from None
+
+
+def make_app() -> typer.Typer:
+    """Return the application without verbs."""
+    app = typer.Typer(
+        cls=_Door,
+        no_args_is_help=True,
+        add_completion=True,
+        pretty_exceptions_enable=False,
+        rich_markup_mode="markdown",
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+
+    @app.callback()
+    def weedset(
+        version: Annotated[
+            bool, typer.Option("--version", callback=_show_version, is_eager=True)
+        ] = False,
+    ) -> None:
+        """Ground photos to labelled cells, small weed models, and honest scores.
+
+        A weedset model never moves a tool by itself: it says treat, leave or unsure, and
+        the default is to leave. Keep people and animals away from a working machine.
+        """
+
+    return app
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"weedset {__version__}")
+        raise typer.Exit
+
+
+def say(text: str) -> None:
+    """Tell the person something, on stderr."""
+    Console(stderr=True, highlight=False, soft_wrap=True).print(escape(text))
+
+
+def complain(error: WeedsetError) -> None:
+    """Tell the person what is wrong and what to do next, on stderr."""
+    console = Console(stderr=True, highlight=False, soft_wrap=True)
+    console.print(f"[bold red]error:[/] {escape(str(error))}")
+    if error.fix:
+        console.print(f"  [bold]do:[/] {escape(error.fix)}")
+
+
+def emit(record: object) -> None:
+    """Write one JSON line to stdout."""
+    sys.stdout.write(json.dumps(record, ensure_ascii=False) + "\n")
+
+
+def follow(items: Iterable[_Item], total: int, doing: str) -> Iterator[_Item]:
+    """Yield `items`, showing on a terminal how far they are."""
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+    )
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
+        yield from progress.track(items, total=total, description=doing)
+
+
+def usage_error(what: str) -> Never:
+    """Leave with exit code 2, saying what is wrong with the command as typed."""
+    raise typer.BadParameter(what)

@@ -1,0 +1,308 @@
+"""The gardener's verbs: a workspace, tiles and labels."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from weedset.cli.door import JsonOption, WorkspaceOption, complain, emit, follow, say, usage_error
+from weedset.errors import LabelError, PhotoError, WeedsetError
+from weedset.images import find_photos
+from weedset.importers.masks import LEAST_SHARE, MaskRule, find_mask, mask_statements, read_meanings
+from weedset.importers.table import table_statements
+from weedset.records import Batch, Edge, Photo
+from weedset.scale import read_camera_profile
+from weedset.settings import (
+    DEFAULT_CELL_MM,
+    DEFAULT_TILE_PX,
+    create_workspace,
+    open_workspace,
+)
+from weedset.store import Store, open_store
+from weedset.taxonomy import SpeciesList, load_species, require_codes, search
+from weedset.tiling import CutPhoto, cut_photos
+
+_SITE = re.compile(r"[\w][\w .-]{0,59}")
+_LICENCE = re.compile(r"[A-Za-z0-9][A-Za-z0-9.+-]{0,39}")
+
+SpeciesOption = Annotated[
+    Path | None, typer.Option("--species", help="Your own species list, beside the shipped one.")
+]
+LookedForOption = Annotated[
+    str,
+    typer.Option(
+        help="The checklist: EPPO codes of all species that were looked for, with commas. "
+        "Absence counts only for these."
+    ),
+]
+AnnotatorOption = Annotated[str, typer.Option(help="Who made these labels; a handle will do.")]
+
+
+def add_gardener_verbs(app: typer.Typer) -> None:
+    """Add the gardener's verbs to `app`."""
+    app.command("new")(new)
+    app.command("tile")(tile)
+    app.command("status")(status)
+    app.command("species")(species)
+    take_in = typer.Typer(no_args_is_help=True, help="Take in labels that you already have.")
+    take_in.command("masks")(import_masks)
+    take_in.command("csv")(import_csv)
+    app.add_typer(take_in, name="import")
+
+
+def new(
+    folder: Annotated[Path, typer.Argument(help="The folder to make a workspace of.")],
+    cell_mm: Annotated[float, typer.Option(help="Side of a cell on the ground.")] = DEFAULT_CELL_MM,
+    tile_px: Annotated[int, typer.Option(help="Side of its picture.")] = DEFAULT_TILE_PX,
+    pad: Annotated[
+        bool, typer.Option("--pad", help="Keep partial cells at the photo's edge, padded grey.")
+    ] = False,
+) -> None:
+    """Start a workspace: a folder that holds tiles, labels and models.
+
+    Example: `weedset new garden`
+
+    Example: `weedset new garden --cell-mm 40 --tile-px 96`
+    """
+    edge: Edge = "pad" if pad else "drop"
+    workspace = create_workspace(folder, cell_mm, tile_px, edge)
+    say(f"{folder} is now a workspace: cells of {workspace.cell_mm:g} mm, tiles of {tile_px} px.")
+
+
+def tile(
+    photos: Annotated[list[Path], typer.Argument(help="Photos, or folders of photos.")],
+    camera: Annotated[Path, typer.Option(help="The camera profile (TOML).")],
+    site: Annotated[
+        str, typer.Option(help="The garden or field; any name that is always the same.")
+    ],
+    workspace: WorkspaceOption = Path(),
+    on: Annotated[str | None, typer.Option(help="Date taken, where the photos do not say.")] = None,
+    giver: Annotated[str, typer.Option(help="Who gives the photos; a handle will do.")] = "",
+    licence: Annotated[str, typer.Option(help="SPDX id of their licence, such as CC-BY-4.0.")] = "",
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes; all cores if not set.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Cut ground photos into tiles of equal ground cells.
+
+    The photos of one site on one day are a batch. A photo that is there already is
+    skipped, so a stopped run goes on where it was. One bad photo does not stop the rest.
+
+    Example: `weedset tile photos/ --camera cart.toml --site long-acre -w garden`
+
+    Example: `weedset tile IMG_1.jpg IMG_2.jpg --camera cart.toml --site long-acre --on 2026-05-04`
+    """
+    room = open_workspace(workspace)
+    profile = read_camera_profile(camera)
+    if not _SITE.fullmatch(site):
+        usage_error("--site: letters, digits, blanks, dots and dashes, at most 60")
+    if licence and not _LICENCE.fullmatch(licence):
+        usage_error("--licence: an SPDX id such as CC-BY-4.0 or CC0-1.0")
+    taken_on = _date(on) if on else None
+    paths = find_photos(photos)
+    counts: Counter[str] = Counter()
+    with open_store(room) as store:
+        results = cut_photos(paths, profile, room, store.digests(), workers)
+        for result in follow(results, len(paths), "tiling"):
+            error = result.error
+            if result.cut is not None:
+                try:
+                    batch = _batch_of(result.cut.photo, site, taken_on, giver, licence)
+                    store.add_photo(batch, result.cut.photo, result.cut.tiles)
+                except WeedsetError as caught:
+                    error = caught
+            if error is not None:
+                counts["bad"] += 1
+                complain(error)
+            elif result.cut is None:
+                counts["known"] += 1
+            else:
+                counts["photos"] += 1
+                counts["tiles"] += len(result.cut.tiles)
+                if as_json:
+                    emit(_photo_record(result.cut))
+    say(
+        f"{counts['photos']} photos cut into {counts['tiles']} tiles; "
+        f"{counts['known']} were there already; {counts['bad']} could not be cut."
+    )
+    if counts["bad"]:
+        raise typer.Exit(1)
+
+
+def _date(text: str) -> str:
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        usage_error(f"--on: {text!r} is no date such as 2026-05-04")
+
+
+def _batch_of(photo: Photo, site: str, taken_on: str | None, giver: str, licence: str) -> Batch:
+    day = taken_on or (photo.taken_at or "")[:10]
+    if not day:
+        raise PhotoError(
+            "does not say on which day it was taken",
+            where=photo.name,
+            fix="say it: --on 2026-05-04",
+        )
+    return Batch(f"{site} {day}", site, day, giver, licence, ())
+
+
+def _photo_record(cut: CutPhoto) -> dict[str, object]:
+    photo = cut.photo
+    return {
+        "photo": photo.name,
+        "digest": photo.digest,
+        "gsd_mm_per_px": round(photo.scale.gsd_mm_per_px, 6),
+        "scale_source": photo.scale.source,
+        "scale_from_exif": photo.scale.from_exif,
+        "rows": photo.grid.rows,
+        "cols": photo.grid.cols,
+        "tiles": len(cut.tiles),
+    }
+
+
+def import_masks(
+    masks: Annotated[Path, typer.Argument(help="Folder of masks, NAME_mask.png or NAME.png.")],
+    value: Annotated[
+        list[str],
+        typer.Option(help="What a value means: 0=ground, 1=CHEAL, 2=unknown. Give one per value."),
+    ],
+    looked_for: LookedForOption,
+    workspace: WorkspaceOption = Path(),
+    site: Annotated[str | None, typer.Option(help="Only the photos of this site.")] = None,
+    least_share: Annotated[
+        float,
+        typer.Option(min=0, max=1, help="Covered share of a cell from which a plant counts."),
+    ] = LEAST_SHARE,
+    annotator: AnnotatorOption = "me",
+    own_species: SpeciesOption = None,
+) -> None:
+    """Take labels from masks: a picture per photo with a value for each pixel.
+
+    A plant is present in a cell where it covers at least 1 % of it (--least-share); where
+    it covers less, its presence is doubtful and counts neither way.
+
+    Example: `weedset import masks masks/ --value 0=ground --value 1=CHEAL --looked-for CHEAL`
+
+    Example: `weedset import masks masks/ --value 0=ground --value 1=unknown --looked-for CHEAL`
+    """
+    known = load_species(own_species)
+    rule = MaskRule(read_meanings(value, known), least_share)
+    checklist = _checklist(looked_for, known)
+    if not masks.is_dir():
+        raise LabelError("is no folder", where=str(masks))
+    labelled = bad = 0
+    with open_store(open_workspace(workspace)) as store:
+        photos = _photos_of(store, site)
+        if not photos:
+            raise LabelError(
+                "there is no photo to label", where=str(workspace), fix="tile photos first"
+            )
+        for photo in follow(photos, len(photos), "reading masks"):
+            try:
+                statements = list(
+                    mask_statements(find_mask(photo.name, masks), photo, rule, annotator)
+                )
+                store.set_checklist(store.photos_of_batches()[photo.digest], checklist)
+                labelled += store.add_statements(statements)
+            except WeedsetError as error:
+                bad += 1
+                complain(error)
+    say(f"{labelled} tiles labelled from {len(photos) - bad} masks; {bad} could not be used.")
+    if bad:
+        raise typer.Exit(1)
+
+
+def _photos_of(store: Store, site: str | None) -> list[Photo]:
+    batch_ids = {batch.id for batch in store.batches() if site in (None, batch.site)}
+    batch_of = store.photos_of_batches()
+    return [photo for photo in store.photos() if batch_of[photo.digest] in batch_ids]
+
+
+def _checklist(text: str, known: SpeciesList) -> tuple[str, ...]:
+    return require_codes(
+        [code for code in re.split(r"[,\s]+", text) if code], "--looked-for", known
+    )
+
+
+def import_csv(
+    table: Annotated[Path, typer.Argument(help="CSV with columns photo, row, col, species.")],
+    looked_for: LookedForOption,
+    workspace: WorkspaceOption = Path(),
+    annotator: AnnotatorOption = "me",
+    own_species: SpeciesOption = None,
+) -> None:
+    """Take labels from a CSV table: one row per plant in a cell.
+
+    Columns photo, row, col, species and, if wanted, stage (BBCH principal growth stage,
+    0 to 9). The species is an EPPO code, or `bare`, `unknown` (a plant you cannot name),
+    or `cannot tell`. Nothing is taken in where a single row is wrong.
+
+    Example: `weedset import csv labels.csv --looked-for CHEAL,DAUCS -w garden`
+
+    Example: `weedset import csv labels.csv --looked-for CHEAL --annotator anna -w garden`
+    """
+    known = load_species(own_species)
+    checklist = _checklist(looked_for, known)
+    with open_store(open_workspace(workspace)) as store:
+        statements = table_statements(table, store.photos(), known, annotator)
+        batch_of = store.photos_of_batches()
+        for batch_id in sorted({batch_of[digest] for (digest, _, _), _ in statements}):
+            store.set_checklist(batch_id, checklist)
+        added = store.add_statements(statements)
+    say(f"{added} tiles labelled; {len(statements) - added} said so already.")
+
+
+def status(workspace: WorkspaceOption = Path(), as_json: JsonOption = False) -> None:
+    """Say what a workspace holds.
+
+    Example: `weedset status -w garden`
+
+    Example: `weedset status -w garden --json`
+    """
+    with open_store(open_workspace(workspace)) as store:
+        counts: dict[str, object] = dict(store.counts())
+        present = Counter(
+            code for item in store.labelled_tiles() for code in item.statement.present
+        )
+        batches = store.batches()
+    if as_json:
+        emit({**counts, "species": dict(sorted(present.items()))})
+        return
+    known = load_species()
+    typer.echo("  ".join(f"{count} {name}" for name, count in counts.items()))
+    for batch in batches:
+        looked_for = ", ".join(batch.looked_for) or "no checklist yet"
+        typer.echo(f"batch {batch.id}: looked for {looked_for}; {batch.licence or 'no licence'}")
+    for code, count in present.most_common():
+        name = known[code].name_en if code in known else ""
+        typer.echo(f"{count:7d} tiles with {code}  {name}")
+
+
+def species(
+    text: Annotated[str, typer.Argument(help="Part of a code or a name, in any language.")],
+    own_species: SpeciesOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Look up species by code or name.
+
+    Example: `weedset species goosefoot`
+
+    Example: `weedset species zanahoria --json`
+    """
+    found = search(text, load_species(own_species))
+    for item in found:
+        if as_json:
+            emit({"code": item.code, "scientific_name": item.scientific_name, "en": item.name_en})
+        else:
+            names = ", ".join(name for name in (item.name_en, item.name_de, item.name_es) if name)
+            typer.echo(f"{item.code:8s} {item.scientific_name:32s} {names}")
+    if not found:
+        say(f"No species matches {text!r}.")
+        raise typer.Exit(1)
