@@ -1,0 +1,180 @@
+"""The rule, step by step, and the policies it takes. The order is weedset's own."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from tiny_model import CARD
+
+from weedset.board.decide import TREAT_NOTHING, Rule, decide, read_policy, scale_fits
+from weedset.errors import PolicyError
+from weedset.records import Action, Policy, Scale, ScaleSource
+
+# Classes: CHEAL (treat .90, present .5, doubt .2), DAUCS (.95, .5, .1),
+# STEME (never, .6, .3), 1PLAK (never, .7, .4).
+CARROT_BED = Policy("carrot bed", frozenset({"CHEAL", "STEME"}), frozenset({"DAUCS"}))
+EATS_CHEAL = Policy("eats it", frozenset({"STEME"}), frozenset())
+ONLY_DAUCS = Policy("volunteer carrots", frozenset({"DAUCS"}), frozenset())
+
+TABLE = [
+    # 1: a protected species, or a doubt of one, before all else
+    (CARROT_BED, (0.99, 0.43, 0.0, 0.9), Action.LEAVE, "DAUCS may be here (0.43)"),
+    (CARROT_BED, (0.99, 0.97, 0.0, 0.9), Action.LEAVE, "DAUCS is here (0.97)"),
+    (CARROT_BED, (0.99, 0.10, 0.0, 0.9), Action.LEAVE, "DAUCS may be here (0.10)"),
+    (EATS_CHEAL, (0.20, 0.00, 0.9, 0.9), Action.LEAVE, "CHEAL may be here (0.20)"),
+    (EATS_CHEAL, (0.60, 0.30, 0.9, 0.9), Action.LEAVE, "CHEAL is here (0.60)"),
+    # 2: a species to remove, sure enough
+    (CARROT_BED, (0.90, 0.09, 0.0, 0.9), Action.TREAT, "CHEAL is here (0.90)"),
+    (CARROT_BED, (0.93, 0.00, 0.9, 0.9), Action.TREAT, "CHEAL is here (0.93)"),
+    (ONLY_DAUCS, (0.19, 0.95, 0.2, 0.9), Action.TREAT, "DAUCS is here (0.95)"),
+    # 3: not sure enough, never to be treated, or a plant without a name
+    (CARROT_BED, (0.89, 0.09, 0.0, 0.9), Action.UNSURE, "CHEAL is here (0.89)"),
+    (CARROT_BED, (0.20, 0.09, 0.0, 0.0), Action.UNSURE, "CHEAL may be here (0.20)"),
+    (CARROT_BED, (0.00, 0.00, 1.0, 0.9), Action.UNSURE, "STEME is here (1.00)"),
+    (CARROT_BED, (0.00, 0.00, 0.0, 0.7), Action.UNSURE, "some plant is here (0.70)"),
+    (TREAT_NOTHING, (0.00, 0.00, 0.0, 0.7), Action.UNSURE, "some plant is here (0.70)"),
+    # 4: nothing
+    (CARROT_BED, (0.19, 0.09, 0.29, 0.69), Action.LEAVE, "nothing to remove"),
+    (TREAT_NOTHING, (0.0, 0.0, 0.0, 0.0), Action.LEAVE, "nothing to remove"),
+    (TREAT_NOTHING, (1.0, 0.0, 0.0, 1.0), Action.LEAVE, "CHEAL is here (1.00)"),
+]
+
+
+@pytest.mark.parametrize(("policy", "probabilities", "action", "reason"), TABLE)
+def test_rule_table(
+    policy: Policy, probabilities: tuple[float, ...], action: Action, reason: str
+) -> None:
+    decision = decide(CARD, policy, probabilities)
+    assert decision.action is action
+    assert decision.reason.startswith(reason)
+
+
+def test_a_species_that_is_never_treated_says_so() -> None:
+    reason = decide(CARD, CARROT_BED, (0.0, 0.0, 1.0, 0.0)).reason
+    assert "never found safe enough" in reason
+
+
+@pytest.mark.parametrize("odd", [math.nan, math.inf, -math.inf, -0.01, 1.01, 7.3])
+@pytest.mark.parametrize("place", range(4))
+def test_what_is_no_probability_is_left_alone(odd: float, place: int) -> None:
+    probabilities = [0.99, 0.0, 0.0, 0.99]
+    probabilities[place] = odd
+    decision = decide(CARD, CARROT_BED, probabilities)
+    assert decision.action is Action.LEAVE
+    assert "no probability" in decision.reason
+
+
+def test_float32_rounding_above_one_is_one() -> None:
+    assert decide(CARD, CARROT_BED, (1.0000001, 0, 0, 0)).action is Action.TREAT
+
+
+def test_wrong_number_of_probabilities_is_a_bug() -> None:
+    with pytest.raises(ValueError, match="3 probabilities for 4 classes"):
+        decide(CARD, CARROT_BED, (0.0, 0.0, 0.0))
+
+
+any_probability = st.floats(0, 1) | st.sampled_from([0.1, 0.2, 0.3, 0.9, 0.95, 1.0])
+any_number = any_probability | st.floats()
+any_policy = st.builds(
+    Policy,
+    st.just("any"),
+    st.frozensets(st.sampled_from(CARD.codes)),
+    st.frozensets(st.sampled_from(CARD.codes)),
+)
+
+
+@given(any_policy, st.tuples(*[any_number] * 4))
+def test_never_treats_where_a_protected_species_may_be(
+    policy: Policy, probabilities: tuple[float, ...]
+) -> None:
+    decision, species = Rule(CARD, policy).weigh(probabilities)
+    protected = [
+        item.code != "1PLAK" and (item.code not in policy.remove or item.code in policy.protect)
+        for item in CARD.classes
+    ]
+    if any(
+        guard and not p < item.doubt_at
+        for guard, item, p in zip(protected, CARD.classes, probabilities, strict=True)
+    ):
+        assert decision.action is Action.LEAVE
+    if decision.action is Action.TREAT:
+        assert species in policy.remove - policy.protect
+        chosen = CARD.codes.index(species)
+        assert CARD.classes[chosen].treat_at is not None
+        assert probabilities[chosen] >= CARD.classes[chosen].treat_at
+        assert all(0 <= p <= 1.000001 for p in probabilities)
+
+
+@given(st.tuples(*[any_number] * 4))
+def test_without_a_policy_nothing_is_treated(probabilities: tuple[float, ...]) -> None:
+    assert decide(CARD, TREAT_NOTHING, probabilities).action is not Action.TREAT
+
+
+def scale(gsd: float) -> Scale:
+    return Scale(gsd, ScaleSource.DECLARED, from_exif=False, uncertainty_mm_per_px=None)
+
+
+def test_scale_may_be_a_quarter_coarser_and_as_fine_as_it_likes() -> None:
+    assert scale_fits(CARD, scale(0.01)) is None
+    assert scale_fits(CARD, scale(2.0)) is None
+    reason = scale_fits(CARD, scale(2.01))
+    assert reason is not None
+    assert reason.startswith("too coarse")
+
+
+GOOD = 'name = "bed"\nremove = ["CHEAL"]\n'
+
+
+def policy_file(folder: Path, text: str) -> Path:
+    path = folder / "policy.toml"
+    path.write_text(text, "utf-8")
+    return path
+
+
+def test_reads_a_policy(tmp_path: Path) -> None:
+    path = policy_file(tmp_path, GOOD + 'protect = ["DAUCS"]\n')
+    assert read_policy(path, CARD.codes) == Policy(
+        "bed", frozenset({"CHEAL"}), frozenset({"DAUCS"})
+    )
+    assert read_policy(policy_file(tmp_path, GOOD), CARD.codes).protect == frozenset()
+
+
+@pytest.mark.parametrize(
+    ("text", "field", "says"),
+    [
+        ('name = "x"\nremvoe = ["CHEAL"]\n', "remove", "is missing"),
+        (GOOD + 'protcet = ["DAUCS"]\n', "protcet", "not a known field"),
+        ('remove = ["CHEAL"]\n', "name", "is missing"),
+        ('name = " "\nremove = []\n', "name", "should be a text"),
+        ('name = "x"\nremove = "CHEAL"\n', "remove", "list of texts"),
+        ('name = "x"\nremove = [1, 2]\n', "remove", "list of texts"),
+        ('name = "x"\nremove = ["STEMO"]\n', "remove", "cannot tell"),
+        ('name = "x"\nremove = ["1PLAK"]\n', "remove", "any plant"),
+        (GOOD + 'protect = ["1PLAK"]\n', "protect", "any plant"),
+        (GOOD + 'protect = ["LACSA"]\n', "protect", "cannot tell"),
+        (GOOD + 'protect = ["CHEAL"]\n', "protect", "as does remove"),
+        ("name = [\n", "", "not valid TOML"),
+    ],
+)
+def test_refuses_a_policy(tmp_path: Path, text: str, field: str, says: str) -> None:
+    path = policy_file(tmp_path, text)
+    with pytest.raises(PolicyError) as caught:
+        read_policy(path, CARD.codes)
+    assert str(path) in caught.value.where
+    assert field in caught.value.where
+    assert says in caught.value.what
+
+
+def test_a_near_miss_is_suggested(tmp_path: Path) -> None:
+    with pytest.raises(PolicyError) as caught:
+        read_policy(policy_file(tmp_path, 'name = "x"\nremove = ["cheal"]\n'), CARD.codes)
+    assert caught.value.fix == "did you mean CHEAL?"
+
+
+def test_absent_policy_file(tmp_path: Path) -> None:
+    with pytest.raises(PolicyError, match="no such file"):
+        read_policy(tmp_path / "absent.toml", CARD.codes)

@@ -1,0 +1,1 @@
+"""The exported model at work: numpy, pillow, onnxruntime and nothing else of weight."""

@@ -1,0 +1,161 @@
+"""The one rule by which probabilities become decisions, and the policy it obeys.
+
+Its order is its safety: protection is asked first, and whatever is odd is left alone.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from weedset.errors import PolicyError
+from weedset.fields import Fields, read_toml
+from weedset.modelcard import ClassCard, ModelCard
+from weedset.records import ANY_PLANT, Action, Decision, Policy, Scale
+
+#: The policy when none is given.
+TREAT_NOTHING = Policy("treat nothing", frozenset(), frozenset())
+
+#: How much coarser than all photos a model learned from a photo may be; common practice,
+#: no source. Beyond, plants shrink to fewer pixels than the model ever saw them in.
+_COARSER_BY = 1.25
+
+#: int8 outputs are multiples of a float32 step, whose last one can come out as 1.0000001.
+_ROUNDING = 1e-6
+
+
+def read_policy(path: Path, known_codes: Sequence[str]) -> Policy:
+    """Read a garden's policy from a TOML file: `name`, `remove`, and perhaps `protect`.
+
+    `known_codes` are those of the model's card. Raises PolicyError, naming file and field,
+    for what is missing, misspelt, contradictory, or a species the model does not know.
+    """
+    fields = read_toml(path, PolicyError)
+    fields.knows("protect")
+    name = fields.text("name")
+    remove = _read_species(fields, "remove", known_codes)
+    protect = _read_species(fields, "protect", known_codes) if "protect" in fields else frozenset()
+    fields.done()
+    if both := sorted(remove & protect):
+        fix = "keep each species in one of the two lists"
+        raise fields.complaint("protect", f"lists {', '.join(both)}, as does remove", fix)
+    return Policy(name, remove, protect)
+
+
+def _read_species(fields: Fields, name: str, known_codes: Sequence[str]) -> frozenset[str]:
+    codes = fields.texts(name)
+    known = [code for code in known_codes if code != ANY_PLANT]
+    for code in codes:
+        if code == ANY_PLANT:
+            fix = "list species: what is not listed is protected"
+            raise fields.complaint(name, f"lists {code}, which is any plant at all", fix)
+        if code not in known:
+            near = difflib.get_close_matches(code.strip().upper(), known, 1)
+            fix = f"did you mean {near[0]}?" if near else f"the model knows {', '.join(known)}"
+            raise fields.complaint(name, f"lists {code!r}, which the model cannot tell", fix)
+    return frozenset(codes)
+
+
+def scale_fits(card: ModelCard, scale: Scale) -> str | None:
+    """Return why photos of this scale are not for this model, or None where they are.
+
+    Finer ones fit: they are averaged down to the model's own scale.
+    """
+    if scale.gsd_mm_per_px <= _COARSER_BY * card.gsd_max_mm_per_px:
+        return None
+    return (
+        f"too coarse: {scale.gsd_mm_per_px:.3g} mm per px, while the model learned from "
+        f"{card.gsd_max_mm_per_px:.3g} at most"
+    )
+
+
+def decide(card: ModelCard, policy: Policy, probabilities: Sequence[float]) -> Decision:
+    """Return what to do with a cell that has these probabilities, one per class of the card."""
+    return Rule(card, policy).weigh(probabilities)[0]
+
+
+class Rule:
+    """The rule for one model under one policy, made once and asked for each cell."""
+
+    def __init__(self, card: ModelCard, policy: Policy) -> None:
+        self._classes = len(card.classes)
+        to_remove = policy.remove - policy.protect - {ANY_PLANT}
+        protected = _places(card, lambda code: code not in to_remove and code != ANY_PLANT)
+        removable = _places(card, lambda code: code in to_remove)
+        any_plant = _places(card, lambda code: code == ANY_PLANT)
+        # The first step that any of its classes reaches decides.
+        self._steps: tuple[_Step, ...] = (
+            _Step(Action.LEAVE, _reached(protected, lambda item: item.doubt_at), _seen),
+            _Step(Action.TREAT, _reached(removable, lambda item: item.treat_at), _here),
+            _Step(Action.UNSURE, _reached(removable, lambda item: item.doubt_at), _unsure),
+            _Step(Action.UNSURE, _reached(any_plant, lambda item: item.present_at), _unnamed),
+        )
+
+    def weigh(self, probabilities: Sequence[float]) -> tuple[Decision, str | None]:
+        """Return the decision on one cell, and the species on which it turned, if any."""
+        if len(probabilities) != self._classes:
+            raise ValueError(f"{len(probabilities)} probabilities for {self._classes} classes")
+        for p in probabilities:
+            if not 0 <= p <= 1 + _ROUNDING:  # so for NaN as well
+                return Decision(Action.LEAVE, f"the model gave {p:g}, no probability"), None
+        for step in self._steps:
+            if found := _likeliest(step.reached, probabilities):
+                item, p = found
+                return Decision(step.action, step.words(item, p)), item.code
+        return Decision(Action.LEAVE, "nothing to remove"), None
+
+
+#: A class, its place among the outputs, and from which probability on it counts.
+_Reached = tuple[int, float, ClassCard]
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    action: Action
+    reached: tuple[_Reached, ...]
+    words: Callable[[ClassCard, float], str]
+
+
+def _places(card: ModelCard, chosen: Callable[[str], bool]) -> list[tuple[int, ClassCard]]:
+    return [(index, item) for index, item in enumerate(card.classes) if chosen(item.code)]
+
+
+def _reached(
+    places: list[tuple[int, ClassCard]], threshold: Callable[[ClassCard], float | None]
+) -> tuple[_Reached, ...]:
+    """Pair classes with their threshold; a class that has none never counts."""
+    return tuple(
+        (index, least, item) for index, item in places if (least := threshold(item)) is not None
+    )
+
+
+def _likeliest(
+    reached: tuple[_Reached, ...], probabilities: Sequence[float]
+) -> tuple[ClassCard, float] | None:
+    """Return the likeliest class that reaches its own threshold."""
+    best: tuple[ClassCard, float] | None = None
+    for index, least, item in reached:
+        p = probabilities[index]
+        if p >= least and (best is None or p > best[1]):
+            best = item, p
+    return best
+
+
+def _seen(item: ClassCard, p: float) -> str:
+    return f"{item.code} {'is' if p >= item.present_at else 'may be'} here ({p:.2f})"
+
+
+def _here(item: ClassCard, p: float) -> str:
+    return f"{item.code} is here ({p:.2f})"
+
+
+def _unsure(item: ClassCard, p: float) -> str:
+    if item.treat_at is None:
+        return f"{_seen(item, p)}, but the model was never found safe enough to treat it"
+    return f"{_seen(item, p)}, but less surely than treating needs ({item.treat_at:.2f})"
+
+
+def _unnamed(_item: ClassCard, p: float) -> str:
+    return f"some plant is here ({p:.2f}), but none that the model can name"
