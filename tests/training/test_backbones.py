@@ -1,0 +1,86 @@
+import numpy as np
+import pytest
+import torch
+from PIL import Image
+from sklearn.datasets import load_sample_image
+from torch import Tensor, nn
+
+from training.backbones import NORMALISATION, Lite0, build_backbone, imagenet_weights
+from weedset.preprocess import model_input
+
+
+def parameter_count(net: nn.Module) -> int:
+    return sum(parameter.numel() for parameter in net.parameters())
+
+
+def multiply_adds(net: nn.Module, side_px: int) -> int:
+    """Count by hooks what convolutions and linear layers multiply for one tile."""
+    total = 0
+
+    def count(module: nn.Module, _inputs: tuple[Tensor, ...], output: Tensor) -> None:
+        nonlocal total
+        assert isinstance(module, nn.Conv2d | nn.Linear)
+        per_output = module.weight[0].numel()
+        total += output[0].numel() * per_output
+
+    for module in net.modules():
+        if isinstance(module, nn.Conv2d | nn.Linear):
+            module.register_forward_hook(count)
+    net.eval()(torch.zeros(1, 3, side_px, side_px))
+    return total
+
+
+def test_the_small_net_is_as_small_as_documented() -> None:
+    # Hand arithmetic over the layers: 51 936 weights of convolutions, 1984 of batch norm,
+    # 129 per class; 12.86 MMAC at 96 px.
+    net = build_backbone("small", 8)
+    assert parameter_count(net) == 51_936 + 1984 + 129 * 8
+    assert multiply_adds(net, 96) == pytest.approx(12.9e6, rel=0.005)
+
+
+def test_lite0_is_as_large_as_published() -> None:
+    # 4.7 M parameters and 407 M multiply-adds at 224 px: the table in the README of the
+    # EfficientNet-Lite release, from memory.
+    net = Lite0(1000, 0)
+    assert parameter_count(net) == pytest.approx(4.7e6, rel=0.02)
+    assert multiply_adds(net, 224) == pytest.approx(407e6, rel=0.06)
+
+
+def test_all_imagenet_weights_find_their_place() -> None:
+    weights = imagenet_weights()
+    matched = Lite0(1000, 0).load_state_dict(weights, strict=False)
+    assert len(weights) == 296
+    assert not matched.missing_keys
+    assert not matched.unexpected_keys
+
+
+# Classes of ImageNet (ILSVRC 2012), numbers from memory: 985 daisy; 663 monastery,
+# 698 palace, 442 bell cote. The pictures come with scikit-learn.
+@pytest.mark.parametrize(
+    ("picture", "expected"), [("flower.jpg", {985}), ("china.jpg", {698, 442, 663})]
+)
+def test_lite0_sees_in_natural_pictures_what_they_show(picture: str, expected: set[int]) -> None:
+    pixels = load_sample_image(picture)
+    side = min(pixels.shape[:2])
+    top, left = (pixels.shape[0] - side) // 2, (pixels.shape[1] - side) // 2
+    square = Image.fromarray(pixels[top : top + side, left : left + side])
+    tile = np.asarray(square.resize((224, 224), Image.Resampling.BICUBIC))
+    net = Lite0(1000, 0).eval()
+    net.load_state_dict(imagenet_weights())
+    with torch.inference_mode():
+        scores = net(torch.from_numpy(model_input(tile[None], NORMALISATION)))
+    probabilities = scores.softmax(1)[0]
+    best = probabilities.topk(len(expected)).indices.tolist()
+    assert set(best) == expected
+    # Peaked: chance would give the best class 0.001.
+    assert probabilities.max() > 0.2
+
+
+def test_a_pretrained_lite0_keeps_all_but_the_last_layer() -> None:
+    net = build_backbone("lite0", 3, pretrained=True)
+    state, weights = net.state_dict(), imagenet_weights()
+    assert {name for name in state if not torch.equal(state[name], weights[name])} == {
+        "_fc.weight",
+        "_fc.bias",
+    }
+    assert net.eval()(torch.zeros(2, 3, 64, 96)).shape == (2, 3)

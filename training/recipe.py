@@ -1,0 +1,75 @@
+"""What a training run is told: one frozen record, read from a TOML file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Literal, cast, get_args
+
+from weedset.errors import SettingsError
+from weedset.fields import Fields, read_toml
+
+BackboneName = Literal["small", "lite0"]
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """The settings of a training run; together with the data they fix its result.
+
+    `learning_rate` is the peak of the one-cycle schedule. `most_pos_weight` caps how much
+    more a present species may weigh in the loss than an absent one. A species becomes a
+    class when it is present in, and known to be absent from, at least `least_examples`
+    training tiles. `workers` prepare tiles beside the `threads` that compute.
+    """
+
+    name: str
+    backbone: BackboneName
+    input_px: int
+    epochs: int
+    batch_size: int
+    learning_rate: float
+    weight_decay: float
+    dropout: float
+    most_pos_weight: float
+    least_examples: int
+    seed: int
+    workers: int
+    threads: int
+
+
+def read_recipe(path: Path) -> Recipe:
+    """Read a recipe from a TOML file.
+
+    Raises SettingsError, naming file and field, for what is missing, absurd or misspelt.
+    """
+    return recipe_from(read_toml(path, SettingsError))
+
+
+def recipe_from(table: Fields) -> Recipe:
+    """Read a recipe from a table of fields; see `read_recipe`."""
+    # Misspellings first: "did you mean epochs?" helps more than "epochs is missing".
+    table.knows(*(field.name for field in fields(Recipe)))
+    table.done()
+    return Recipe(
+        name=table.text("name"),
+        backbone=cast(BackboneName, table.choice("backbone", get_args(BackboneName))),
+        input_px=_input_px(table),
+        epochs=table.whole("epochs", least=1, most=10_000),
+        batch_size=table.whole("batch_size", least=2, most=4096),
+        learning_rate=table.number("learning_rate", above=0, most=1),
+        weight_decay=table.number("weight_decay", least=0, most=1),
+        dropout=table.number("dropout", least=0, below=1),
+        most_pos_weight=table.number("most_pos_weight", least=1, most=1000),
+        least_examples=table.whole("least_examples", least=2, most=100_000),
+        seed=table.whole("seed", least=0, most=2**31 - 1),
+        workers=table.whole("workers", least=0, most=64),
+        threads=table.whole("threads", least=1, most=256),
+    )
+
+
+def _input_px(table: Fields) -> int:
+    input_px = table.whole("input_px", least=32, most=512)
+    if input_px % 32:
+        near = max(32, round(input_px / 32) * 32)
+        raise table.complaint("input_px", f"is {input_px}, no multiple of 32", f"try {near}")
+    return input_px
