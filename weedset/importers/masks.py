@@ -116,14 +116,19 @@ def covered_shares(mask: NDArray[np.uint8], photo: Photo) -> dict[int, NDArray[n
     rows = _edges(top, cell_px, grid.rows, photo.height_px)
     cols = _edges(left, cell_px, grid.cols, photo.width_px)
     areas = np.outer(np.diff(rows), np.diff(cols)).clip(min=1)
-    shares: dict[int, NDArray[np.float64]] = {}
-    for value in np.flatnonzero(np.bincount(mask.ravel(), minlength=256)):
-        sums = np.zeros((photo.height_px + 1, photo.width_px + 1), np.int32)
-        np.cumsum(np.cumsum(mask == value, axis=0, dtype=np.int32), axis=1, out=sums[1:, 1:])
-        corners = sums[np.ix_(rows, cols)]
-        counts = np.diff(np.diff(corners, axis=0), axis=1)
-        shares[int(value)] = counts / areas
-    return shares
+    inside = mask[rows[0] : rows[-1], cols[0] : cols[-1]]
+    return {
+        int(value): _sums(inside == value, rows[:-1] - rows[0], cols[:-1] - cols[0]) / areas
+        for value in np.flatnonzero(np.bincount(inside.ravel(), minlength=256))
+    }
+
+
+def _sums(
+    pixels: NDArray[np.bool_], rows: NDArray[np.intp], cols: NDArray[np.intp]
+) -> NDArray[np.int64]:
+    """Count the pixels of each cell; `rows` and `cols` are where the cells begin."""
+    by_row = np.add.reduceat(pixels, rows.clip(max=pixels.shape[0] - 1), axis=0, dtype=np.int64)
+    return np.add.reduceat(by_row, cols.clip(max=pixels.shape[1] - 1), axis=1)
 
 
 def _edges(first_px: float, cell_px: float, cells: int, size_px: int) -> NDArray[np.intp]:
