@@ -1,0 +1,126 @@
+"""`python -m weedset.board`: photos in, decisions out, with nothing but the base install."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+from weedset.board.classify import ClassifiedPhoto, classify_photo
+from weedset.board.decide import TREAT_NOTHING, read_policy
+from weedset.board.model import BoardModel, open_model
+from weedset.board.overlay import write_overlay
+from weedset.board.report import action_counts, cell_records, photo_record, printable
+from weedset.errors import WeedsetError
+from weedset.images import find_photos
+from weedset.modelcard import ModelCard
+from weedset.records import Action, CameraProfile, Policy
+from weedset.scale import read_camera_profile
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command; return its exit code: 0 ok, 1 expected failure, 2 usage."""
+    asked = _parser().parse_args(arguments)
+    try:
+        model = open_model(asked.model, asked.threads)
+        profile = read_camera_profile(asked.camera)
+        policy = read_policy(asked.policy, model.card.codes) if asked.policy else TREAT_NOTHING
+    except WeedsetError as error:
+        _complain(error)
+        return error.exit_code
+    if not asked.policy:
+        _say("No policy given, so nothing is treated: --policy says what to remove.")
+    try:
+        bad = _classify_all(asked, model, profile, policy)
+        sys.stdout.flush()
+    except BrokenPipeError:  # whoever read our lines has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    _say(model.card.caution)
+    return 1 if bad else 0
+
+
+def _classify_all(
+    asked: argparse.Namespace, model: BoardModel, profile: CameraProfile, policy: Policy
+) -> int:
+    """Classify photo by photo; a bad one is told of and the next one taken. Return how many."""
+    bad = 0
+    for found in _each_photo(asked.photos):
+        try:
+            if isinstance(found, WeedsetError):
+                raise found
+            photo = classify_photo(model, found, profile, policy)
+            if asked.overlay:
+                _say(f"drew {write_overlay(found, photo, model.card, asked.overlay)}")
+        except WeedsetError as error:
+            bad += 1
+            _complain(error)
+            continue
+        lines = _json_lines(photo, model.card) if asked.json else _plain_lines(photo)
+        sys.stdout.writelines(f"{line}\n" for line in lines)
+    return bad
+
+
+def _each_photo(paths: list[Path]) -> Iterator[Path | WeedsetError]:
+    """Yield the photos among files and folders, and what is wrong with the others."""
+    for path in paths:
+        try:
+            yield from find_photos([path])
+        except WeedsetError as error:
+            yield error
+
+
+def _json_lines(photo: ClassifiedPhoto, card: ModelCard) -> Iterator[str]:
+    for record in (photo_record(photo), *cell_records(photo, card)):
+        yield json.dumps(record, allow_nan=False)  # ASCII: a file name need not be UTF-8
+
+
+def _plain_lines(photo: ClassifiedPhoto) -> Iterator[str]:
+    """Yield a summary, then each cell that is more than left alone."""
+    counts = action_counts(photo)
+    tally = ", ".join(f"{counts[action]} {action}" for action in Action)
+    yield f"{printable(photo.name)}: {len(photo.cells)} cells: {tally}"
+    for cell in photo.cells:
+        if cell.decision.action is not Action.LEAVE:
+            place = f"row {cell.row} col {cell.col} at ({cell.x_mm:.1f}, {cell.y_mm:.1f}) mm"
+            yield f"  {cell.decision.action}: {place}: {cell.decision.reason}"
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python -m weedset.board",
+        description="Decide for each ground cell of photos: treat, leave or unsure. "
+        "Positions are mm from the middle of the photo, x to the right, y down.",
+        epilog="This moves no tool. Keep people and animals away from a working machine.",
+    )
+    parser.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="photo or folder")
+    parser.add_argument("--model", required=True, type=Path, help="model file (ONNX with its card)")
+    parser.add_argument("--camera", required=True, type=Path, help="camera profile (TOML)")
+    parser.add_argument("--policy", type=Path, help="what to remove (TOML); nothing without one")
+    parser.add_argument("--overlay", type=Path, metavar="DIR", help="draw the decisions into DIR")
+    parser.add_argument("--json", action="store_true", help="write JSON Lines for programs")
+    parser.add_argument("--threads", type=_threads, default=1, help="processor cores to use (1)")
+    return parser
+
+
+def _threads(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 64:
+        raise argparse.ArgumentTypeError(f"should be a whole number from 1 to 64, not {text!r}")
+    return int(text)
+
+
+def _say(text: str) -> None:
+    sys.stderr.write(f"{text}\n")
+
+
+def _complain(error: WeedsetError) -> None:
+    _say(f"error: {error}")
+    if error.fix:
+        _say(f"  do: {error.fix}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
