@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
+from PIL import ExifTags, Image, UnidentifiedImageError
 
 from weedset.digests import bytes_digest
 from weedset.errors import LabelError, PhotoError, WeedsetError
@@ -23,9 +24,19 @@ PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp"})
 #: From a photo's upright full size and EXIF to the share of each side that is needed.
 LeastShare = Callable[[int, int, ExifFacts], float]
 
-_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP")
+_FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
 _MAX_PIXELS = 250_000_000
 _MAX_BYTES = 500_000_000
+#: What to do with a stored picture to see it upright (EXIF 2.32, tag 0x0112).
+_TURNS = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_270,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}
 _MM_PER_RESOLUTION_UNIT = {2: 25.4, 3: 10.0}  # EXIF 2.32: 2 = inch, 3 = centimetre
 
 
@@ -60,6 +71,7 @@ def decode_photo(data: bytes, where: str, *, least_share: float | LeastShare = 1
     """Decode and turn the bytes of a photo; see `open_photo`."""
     try:
         with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # Pillow's remarks on odd EXIF: not ours to mend
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             image = Image.open(io.BytesIO(data), formats=_FORMATS)
             if image.width * image.height > _MAX_PIXELS:
@@ -70,7 +82,9 @@ def decode_photo(data: bytes, where: str, *, least_share: float | LeastShare = 1
             share = least_share(width_px, height_px, exif) if callable(least_share) else least_share
             if share < 1.0:
                 image.draft("RGB", (max(1, int(stored[0] * share)), max(1, int(stored[1] * share))))
-            upright = ImageOps.exif_transpose(image).convert("RGB")
+            image.load()
+            turn = _TURNS.get(exif.orientation)
+            upright = (image if turn is None else image.transpose(turn)).convert("RGB")
     except UnidentifiedImageError as exc:
         raise PhotoError("is not a photo that can be read", where=where) from exc
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as exc:
@@ -159,11 +173,11 @@ def _read_bytes(path: Path, error: type[WeedsetError] = PhotoError) -> bytes:
 
 
 def _exif_facts(image: Image.Image) -> ExifFacts:
-    exif = image.getexif()
     try:
+        exif = image.getexif()
         detail = exif.get_ifd(ExifTags.IFD.Exif)
-    except (KeyError, ValueError, TypeError, SyntaxError):
-        detail = {}
+    except (KeyError, ValueError, TypeError, SyntaxError, OSError, struct.error):
+        return ExifFacts()
     orientation = exif.get(ExifTags.Base.Orientation, 1)
     plane = _number(detail, ExifTags.Base.FocalPlaneXResolution)
     unit = detail.get(ExifTags.Base.FocalPlaneResolutionUnit, 2)

@@ -1,0 +1,146 @@
+"""Geometry against published capture geometries and OpenCV."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from weedset.errors import CameraError
+from weedset.geometry import (
+    cell_centre_mm,
+    cell_footprint,
+    focal_length_px,
+    grid_footprint,
+    ground_box_px,
+    ground_sample_distance_mm,
+    inside_share,
+    lay_grid,
+    photo_footprint,
+)
+from weedset.records import Equivalent35mm, FieldOfView, FocalLength, Footprint
+
+
+def test_a_published_ground_sample_distance() -> None:
+    # Source: the GSD calculator sheet of Pix4D: sensor 13.125 mm wide, lens 15.4 mm,
+    # 4608 x 3456 px, 100 m high -> 1.85 cm/px, footprint 85 m x 64 m (as printed there).
+    lens = FocalLength(15.4, 13.125 / 4608 * 1000)
+    gsd_mm = ground_sample_distance_mm(100_000, focal_length_px(lens, 4608, 3456))
+    assert round(gsd_mm / 10, 2) == 1.85
+    footprint = photo_footprint(4608, 3456, gsd_mm)
+    assert round(2 * footprint.x_max_mm / 1000) == 85
+    assert round(2 * footprint.y_max_mm / 1000) == 64
+
+
+def test_the_capture_geometry_of_a_field_data_set() -> None:
+    # Source: Haug & Ostermann 2015, values from memory: 15 mm lens, 450 mm above ground,
+    # 3.75 um pixels, 1296 x 966 px; the authors give about 8.95 px/mm, hence the 1 %.
+    gsd_mm = ground_sample_distance_mm(450, focal_length_px(FocalLength(15, 3.75), 1296, 966))
+    assert gsd_mm == pytest.approx(0.1125)
+    assert 1 / gsd_mm == pytest.approx(8.95, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("f35_mm", "size", "width_deg", "height_deg", "diagonal_deg"),
+    [  # Equal diagonal angle of view (CIPA DCG-001), computed from the 36 x 24 mm frame.
+        (26, (4000, 3000), 67.299, 53.060, 79.524),
+        (24, (4000, 3000), 71.592, 56.812, 84.062),
+        (26, (1600, 900), 71.899, 44.383, 79.524),
+        (50, (3000, 2000), 39.598, 26.991, 46.793),
+    ],
+)
+def test_35_mm_equivalents_see_the_tabled_angles(
+    f35_mm: float,
+    size: tuple[int, int],
+    width_deg: float,
+    height_deg: float,
+    diagonal_deg: float,
+) -> None:
+    f_px = focal_length_px(Equivalent35mm(f35_mm), *size)
+    for across, angle in (
+        ("width", width_deg),
+        ("height", height_deg),
+        ("diagonal", diagonal_deg),
+    ):
+        by_angle = focal_length_px(FieldOfView(angle, across), *size)  # type: ignore[arg-type]
+        assert by_angle == pytest.approx(f_px, rel=1e-4)
+
+
+def test_the_camera_wiki_example_of_a_35_mm_equivalent() -> None:
+    # Source: camerapedia, "35mm equivalent": 25 mm on a sensor of 30.2 x 16.7 mm -> 31 mm.
+    pitch_mm = 0.01
+    size = (3020, 1670)
+    f_px = focal_length_px(FocalLength(25, pitch_mm * 1000), *size)
+    f35_mm = f_px * math.hypot(36, 24) / math.hypot(*size)
+    assert round(f35_mm) == 31
+
+
+def test_a_focal_length_without_pitch_says_what_is_missing() -> None:
+    with pytest.raises(CameraError, match="pixel_pitch_um is not known"):
+        focal_length_px(FocalLength(3.6, None), 100, 100)
+
+
+@given(
+    width_px=st.integers(64, 4000),
+    height_px=st.integers(64, 4000),
+    f_px=st.floats(50, 6000),
+    height_mm=st.floats(50, 3000),
+    cell_mm=st.floats(5, 200),
+)
+def test_cells_lie_where_opencv_projects_them(
+    width_px: int, height_px: int, f_px: float, height_mm: float, cell_mm: float
+) -> None:
+    # Source: cv2.projectPoints. Ground x to the right, y down, the camera height_mm above.
+    gsd_mm = ground_sample_distance_mm(height_mm, f_px)
+    grid = lay_grid(photo_footprint(width_px, height_px, gsd_mm), cell_mm, "drop")
+    if grid.rows == 0 or grid.cols == 0:
+        return
+    for row, col in ((0, 0), (grid.rows - 1, grid.cols - 1), (grid.rows // 2, 0)):
+        cell = cell_footprint(grid, row, col)
+        corners = np.array([[cell.x_min_mm, cell.y_min_mm, 0], [cell.x_max_mm, cell.y_max_mm, 0]])
+        matrix = np.array(
+            [[f_px, 0, (width_px - 1) / 2], [0, f_px, (height_px - 1) / 2], [0, 0, 1]]
+        )
+        seen, _ = cv2.projectPoints(
+            corners, np.zeros(3), np.array([0, 0, height_mm]), matrix, np.zeros(5)
+        )
+        left, top, right, bottom = ground_box_px(cell, width_px, height_px, gsd_mm)
+        # OpenCV counts from pixel centres, a resampling box from the outer edge.
+        assert np.allclose(seen.reshape(4) + 0.5, (left, top, right, bottom), atol=1e-6 * f_px)
+        assert min(left, top) >= -1e-2
+        assert right <= width_px + 1e-2
+
+
+@given(
+    st.floats(10, 3000), st.floats(10, 3000), st.floats(5, 200), st.sampled_from(["drop", "pad"])
+)
+def test_grids_are_centred_and_lose_less_than_a_cell(
+    width_mm: float, height_mm: float, cell_mm: float, edge: str
+) -> None:
+    photo = Footprint(-width_mm / 2, -height_mm / 2, width_mm / 2, height_mm / 2)
+    grid = lay_grid(photo, cell_mm, edge)  # type: ignore[arg-type]
+    whole = grid_footprint(grid)
+    assert whole.x_min_mm == pytest.approx(-whole.x_max_mm, abs=1e-6)
+    assert abs(whole.x_max_mm - photo.x_max_mm) <= cell_mm / 2 + 1e-6
+    if edge == "pad":
+        assert whole.y_max_mm >= photo.y_max_mm - 1e-3
+    elif grid.rows and grid.cols:
+        assert inside_share(cell_footprint(grid, 0, 0), photo) == pytest.approx(1, abs=1e-5)
+        x_mm, y_mm = cell_centre_mm(grid, grid.rows - 1, 0)
+        assert cell_centre_mm(grid, 0, grid.cols - 1) == pytest.approx((-x_mm, -y_mm), abs=1e-6)
+
+
+def test_a_photo_of_exactly_twenty_cells_has_twenty() -> None:
+    grid = lay_grid(photo_footprint(3000, 2250, 1 / 3), 50, "drop")
+    assert (grid.cols, grid.rows) == (20, 15)
+
+
+def test_padded_cells_know_their_share() -> None:
+    photo = Footprint(-60, -50, 60, 50)  # 120 x 100 mm: a cell and two fifths on each side
+    grid = lay_grid(photo, 100, "pad")
+    assert (grid.cols, grid.rows) == (2, 1)
+    assert inside_share(cell_footprint(grid, 0, 0), photo) == pytest.approx(0.6)
