@@ -1,0 +1,137 @@
+"""The store: what goes in comes out, whole transactions only, history kept."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import SavePhoto
+from weedset.errors import SettingsError, StoreError
+from weedset.records import Batch, CameraProfile, Origin, Statement, Verdict
+from weedset.settings import Workspace, create_workspace, open_workspace, store_path
+from weedset.store import Store, open_store
+from weedset.tiling import CutPhoto, cut_photo
+
+CART = CameraProfile("cart", None, None, None, 0.5, 0.01, None, None)
+BATCH = Batch("long-acre 2026-05-04", "long-acre", "2026-05-04", "anna", "CC-BY-4.0", ())
+SEEN = Statement("anna", Origin.TABLE, Verdict.PLANTS, frozenset({"CHEAL"}), frozenset({"DAUCS"}))
+
+
+@pytest.fixture
+def cut(save_photo: SavePhoto, workspace: Workspace) -> CutPhoto:
+    cut = cut_photo(save_photo(), CART, workspace)
+    assert cut is not None
+    return cut
+
+
+def add(store: Store, cut: CutPhoto) -> None:
+    store.add_photo(BATCH, cut.photo, cut.tiles)
+
+
+def test_what_goes_in_comes_out(workspace: Workspace, cut: CutPhoto) -> None:
+    stated = replace(SEEN, unknown_plant=True, stages=(("CHEAL", 1),))
+    with open_store(workspace) as store:
+        add(store, cut)
+        store.set_checklist(BATCH.id, ["DAUCS", "CHEAL"])
+        store.add_statements([((cut.photo.digest, 1, 2), stated)])
+    with open_store(workspace) as store:
+        assert store.photos() == [cut.photo]
+        assert store.batches() == [replace(BATCH, looked_for=("CHEAL", "DAUCS"))]
+        (labelled,) = store.labelled_tiles()
+        assert labelled.statement == stated
+        assert labelled.tile == cut.tiles[1 * 6 + 2]
+        assert labelled.site == "long-acre"
+        assert labelled.looked_for == {"CHEAL", "DAUCS"}
+        assert store.counts() == {"batches": 1, "photos": 1, "tiles": 24, "labelled": 1}
+
+
+def test_the_newest_statement_stands_and_the_old_ones_are_kept(
+    workspace: Workspace, cut: CutPhoto
+) -> None:
+    key = (cut.photo.digest, 0, 0)
+    bare = Statement("anna", Origin.TABLE, Verdict.BARE)
+    with open_store(workspace) as store:
+        add(store, cut)
+        assert store.add_statements([(key, SEEN)]) == 1
+        assert store.add_statements([(key, SEEN)]) == 0
+        assert store.add_statements([(key, bare)]) == 1
+        assert [item.statement for item in store.labelled_tiles()] == [bare]
+    connection = sqlite3.connect(store_path(workspace))
+    assert connection.execute("SELECT count(*) FROM statement").fetchone() == (2,)
+    connection.close()
+
+
+def test_statements_are_added_all_or_none(workspace: Workspace, cut: CutPhoto) -> None:
+    with open_store(workspace) as store:
+        add(store, cut)
+        good, bad = (cut.photo.digest, 0, 0), (cut.photo.digest, 99, 0)
+        with pytest.raises(StoreError, match="has no such tile"):
+            store.add_statements([(good, SEEN), (bad, SEEN)])
+        assert store.labelled_tiles() == []
+        with pytest.raises(sqlite3.IntegrityError):
+            add(store, cut)
+        assert store.counts()["tiles"] == 24
+
+
+def test_a_checklist_cannot_change_under_labels(workspace: Workspace, cut: CutPhoto) -> None:
+    with open_store(workspace) as store:
+        add(store, cut)
+        store.set_checklist(BATCH.id, ["CHEAL"])
+        store.set_checklist(BATCH.id, ["CHEAL", "DAUCS"])
+        store.add_statements([((cut.photo.digest, 0, 0), SEEN)])
+        store.set_checklist(BATCH.id, ["DAUCS", "CHEAL"])
+        with pytest.raises(StoreError, match="was labelled looking for CHEAL, DAUCS"):
+            store.set_checklist(BATCH.id, ["CHEAL", "DAUCS", "STEME"])
+
+
+def test_a_batch_has_one_giver_and_one_licence(
+    workspace: Workspace, cut: CutPhoto, save_photo: SavePhoto
+) -> None:
+    other = cut_photo(save_photo("other.jpg", size=(400, 300)), CART, workspace)
+    assert other is not None
+    with open_store(workspace) as store:
+        add(store, cut)
+        with pytest.raises(StoreError, match=r"is known as given by anna under CC-BY-4\.0"):
+            store.add_photo(replace(BATCH, giver="bert"), other.photo, other.tiles)
+
+
+def test_a_store_that_is_none_or_newer_is_refused(workspace: Workspace) -> None:
+    path = store_path(workspace)
+    path.write_bytes(b"this is no database, and longer than a hundred bytes " * 4)
+    with pytest.raises(StoreError, match="is damaged or no store"), open_store(workspace):
+        pass
+    path.unlink()
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA user_version = 99")
+    connection.close()
+    with pytest.raises(StoreError, match=r"version 99, newer than"), open_store(workspace):
+        pass
+
+
+def test_a_store_in_use_says_so(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("weedset.store._BUSY_S", 0.05)
+    with open_store(workspace):
+        pass
+    other = sqlite3.connect(store_path(workspace), isolation_level=None)
+    other.execute("BEGIN EXCLUSIVE")
+    with pytest.raises(StoreError, match="cannot be used"), open_store(workspace) as store:
+        store.set_checklist("x", [])
+    other.close()
+
+
+def test_workspaces_are_made_once_and_opened_as_made(tmp_path: Path) -> None:
+    made = create_workspace(tmp_path / "w", cell_mm=40, tile_px=96, edge="pad")
+    assert open_workspace(tmp_path / "w") == made
+    with pytest.raises(SettingsError, match="is a workspace already"):
+        create_workspace(tmp_path / "w", cell_mm=40, tile_px=96, edge="pad")
+    with pytest.raises(SettingsError, match="is not a workspace"):
+        open_workspace(tmp_path)
+    for cell_mm, tile_px in ((0, 96), (50, 4)):
+        with pytest.raises(SettingsError, match="is not between"):
+            create_workspace(tmp_path / "odd", cell_mm, tile_px, "drop")
+    (tmp_path / "w" / "weedset.toml").write_text("cell_mm = 50\ntile_px = 96\nedge = 'dorp'\n")
+    with pytest.raises(SettingsError, match="edge: is 'dorp', not one of drop, pad"):
+        open_workspace(tmp_path / "w")
