@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -11,8 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from weedset.errors import StoreError
+from weedset.fields import parse_json
+from weedset.profile import profile_from_json, profile_to_json
 from weedset.records import (
     Batch,
+    CellLimits,
     Footprint,
     GroundGrid,
     LabelledTile,
@@ -25,6 +29,7 @@ from weedset.records import (
     Verdict,
 )
 from weedset.settings import Workspace, store_path
+from weedset.view import read_view, view_record
 
 _VERSION = 1
 _BUSY_S = 10.0
@@ -119,23 +124,26 @@ class Store:
         with self._transaction():
             self._add_batch(batch)
             self._db.execute(
-                f"INSERT INTO photo VALUES ({', '.join('?' * 19)})",
+                f"INSERT INTO photo VALUES ({', '.join('?' * 24)})",
                 (
                     photo.digest, batch.id, photo.name, photo.path, photo.width_px,
                     photo.height_px, photo.taken_at, photo.camera, photo.scale.gsd_mm_per_px,
                     photo.scale.source, photo.scale.from_exif,
                     photo.scale.uncertainty_mm_per_px, photo.grid.cell_mm, photo.grid.rows,
                     photo.grid.cols, photo.grid.x_min_mm, photo.grid.y_min_mm, photo.tile_px,
-                    photo.edge,
+                    photo.edge, profile_to_json(photo.profile),
+                    json.dumps(view_record(photo.view)), photo.limits.worst_gsd_mm_per_px,
+                    photo.limits.most_oblique_deg, json.dumps(photo.dropped),
                 ),
             )  # fmt: skip
             self._db.executemany(
-                f"INSERT INTO tile VALUES (NULL, {', '.join('?' * 11)})",
+                f"INSERT INTO tile VALUES (NULL, {', '.join('?' * 14)})",
                 (
                     (
                         tile.photo_digest, tile.row, tile.col, tile.footprint.x_min_mm,
                         tile.footprint.y_min_mm, tile.footprint.x_max_mm, tile.footprint.y_max_mm,
                         tile.gsd_mm_per_px, tile.inside_share, tile.offset, tile.length,
+                        tile.oblique_deg, tile.relief_scale_error, tile.position_uncertainty_mm,
                     )
                     for tile in tiles
                 ),
@@ -282,12 +290,14 @@ class Store:
 
 _PHOTOS = """SELECT digest, name, path, width_px, height_px, taken_at, camera, gsd_mm_per_px,
     scale_source, scale_from_exif, scale_uncertainty_mm_per_px, cell_mm, grid_rows, grid_cols,
-    x_min_mm, y_min_mm, tile_px, edge FROM photo"""
+    x_min_mm, y_min_mm, tile_px, edge, profile, view,
+    worst_gsd_mm_per_px, most_oblique_deg, dropped FROM photo"""
 
 _LABELLED = """SELECT photo.name, batch_id, site, taken_at,
     statement.id, annotator, origin, verdict, unknown_plant,
     photo_digest, grid_row, grid_col, tile.x_min_mm, tile.y_min_mm, x_max_mm, y_max_mm,
-    tile.gsd_mm_per_px, inside_share, byte_offset, byte_length
+    tile.gsd_mm_per_px, inside_share, byte_offset, byte_length,
+    oblique_deg, relief_scale_error, position_uncertainty_mm
     FROM statement
     JOIN tile ON tile.id = tile_id
     JOIN photo ON photo.digest = photo_digest
@@ -310,12 +320,16 @@ def _photo(row: tuple[Any, ...]) -> Photo:
         grid=GroundGrid(*row[11:16]),
         tile_px=row[16],
         edge=row[17],
+        profile=profile_from_json(row[18], f"photo {digest[:12]}: profile"),
+        view=read_view(parse_json(row[19], f"photo {digest[:12]}: view", StoreError)),
+        limits=CellLimits(row[20], row[21]),
+        dropped=tuple((reason, count) for reason, count in json.loads(row[22])),
     )
 
 
 def _tile(row: tuple[Any, ...]) -> Tile:
     digest, grid_row, grid_col = row[:3]
-    return Tile(digest, grid_row, grid_col, Footprint(*row[3:7]), *row[7:11])
+    return Tile(digest, grid_row, grid_col, Footprint(*row[3:7]), *row[7:14])
 
 
 def _statement(row: tuple[Any, ...], species: Sequence[tuple[str, int, int | None]]) -> Statement:

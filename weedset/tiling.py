@@ -3,23 +3,29 @@
 from __future__ import annotations
 
 import io
+import math
 import multiprocessing
 import os
 import tarfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
+from weedset.cells import CellsInView, cells_in_view
 from weedset.digests import whole_file
-from weedset.errors import CameraError, PhotoError, StoreError, WeedsetError
-from weedset.geometry import cell_footprint, inside_share, lay_grid, photo_footprint
+from weedset.errors import StoreError, WeedsetError
+from weedset.geometry import cell_footprint
 from weedset.images import OpenedPhoto, encode_tile, open_photo
 from weedset.preprocess import cut_tiles, ground_picture
 from weedset.records import CameraProfile, Photo, Tile
-from weedset.scale import photo_scale
+from weedset.scale import photo_scale, photo_view
 from weedset.settings import Workspace, tile_archive
+from weedset.uncertainty import position_uncertainty_mm, relief_scale_error
 
 #: A tar member's data starts after one header block (POSIX.1-1988 ustar).
 _TAR_HEADER_BYTES = 512
@@ -47,29 +53,15 @@ class CutResult:
 
 def plan_photo(
     opened: OpenedPhoto, profile: CameraProfile, workspace: Workspace, path: Path
-) -> Photo:
-    """Return the record of a photo as it would be cut.
+) -> tuple[Photo, CellsInView]:
+    """Return the record of a photo as it would be cut, and its cells.
 
     Raises CameraError where its scale cannot be known, PhotoError where no cell fits.
     """
-    where = str(path)
-    scale = photo_scale(profile, opened.exif, opened.width_px, opened.height_px, where)
-    footprint = photo_footprint(opened.width_px, opened.height_px, scale.gsd_mm_per_px)
-    grid = lay_grid(footprint, workspace.cell_mm, workspace.edge)
-    if grid.rows == 0 or grid.cols == 0:
-        raise PhotoError(
-            f"covers {footprint.x_max_mm * 2:.0f} x {footprint.y_max_mm * 2:.0f} mm of ground, "
-            f"less than one cell of {workspace.cell_mm:g} mm",
-            where=where,
-            fix="check the height in the camera profile, or start a workspace of smaller cells",
-        )
-    if grid.rows * grid.cols > 100_000:
-        raise CameraError(
-            f"would cover {grid.rows * grid.cols} cells at {scale.gsd_mm_per_px:g} mm/px",
-            where=where,
-            fix="check the height and the scale in the camera profile",
-        )
-    return Photo(
+    asked = (profile, opened.exif, opened.width_px, opened.height_px, str(path))
+    view = photo_view(*asked)
+    cells = cells_in_view(view, workspace.cell_mm, workspace.edge, workspace.limits, str(path))
+    photo = Photo(
         digest=opened.digest,
         name=path.name,
         path=str(path.resolve()),
@@ -77,11 +69,16 @@ def plan_photo(
         height_px=opened.height_px,
         taken_at=opened.exif.taken_at,
         camera=profile.name,
-        scale=scale,
-        grid=grid,
+        scale=photo_scale(*asked),
+        grid=cells.grid,
         tile_px=workspace.tile_px,
         edge=workspace.edge,
+        profile=profile,
+        view=view,
+        limits=workspace.limits,
+        dropped=cells.dropped,
     )
+    return photo, cells
 
 
 def cut_photo(
@@ -94,43 +91,60 @@ def cut_photo(
     opened = open_photo(path)
     if opened.digest in known:
         return None
-    photo = plan_photo(opened, profile, workspace, path)
-    picture = ground_picture(opened.image, photo.scale.gsd_mm_per_px, photo.grid, workspace.tile_px)
-    pixels = cut_tiles(picture, workspace.tile_px)
-    whole = photo_footprint(photo.width_px, photo.height_px, photo.scale.gsd_mm_per_px)
-    tiles = []
+    photo, cells = plan_photo(opened, profile, workspace, path)
+    pixels = cut_tiles(ground_picture(opened.image, cells, workspace.tile_px), workspace.tile_px)
     archive = tile_archive(workspace, photo.digest)
     try:
-        with (
-            whole_file(archive) as file,
-            tarfile.open(fileobj=file, mode="w", format=tarfile.USTAR_FORMAT) as tar,
-        ):
-            for row in range(photo.grid.rows):
-                for col in range(photo.grid.cols):
-                    data = encode_tile(pixels[row, col])
-                    member = tarfile.TarInfo(f"r{row:03d}c{col:03d}.jpg")
-                    member.size = len(data)
-                    offset = file.tell() + _TAR_HEADER_BYTES
-                    tar.addfile(member, io.BytesIO(data))
-                    footprint = cell_footprint(photo.grid, row, col)
-                    tiles.append(
-                        Tile(
-                            photo_digest=photo.digest,
-                            row=row,
-                            col=col,
-                            footprint=footprint,
-                            gsd_mm_per_px=photo.scale.gsd_mm_per_px,
-                            inside_share=inside_share(footprint, whole),
-                            offset=offset,
-                            length=len(data),
-                        )
-                    )
+        tiles = _write_tiles(archive, pixels, _describe(photo, cells))
     except OSError as exc:
         fix = "make room on the disk, then run the same command again: it goes on"
         raise StoreError(
             f"cannot be written ({exc.strerror})", where=str(archive), fix=fix
         ) from exc
-    return CutPhoto(photo, tuple(tiles))
+    return CutPhoto(photo, tiles)
+
+
+def _describe(photo: Photo, cells: CellsInView) -> Iterator[Tile]:
+    """Yield the record of each tile, but for its place in the archive."""
+    off_mm = position_uncertainty_mm(cells, photo.profile, photo.scale)
+    relief = relief_scale_error(photo.profile)
+    for row, col in cells.places():
+        yield Tile(
+            photo_digest=photo.digest,
+            row=row,
+            col=col,
+            footprint=cell_footprint(photo.grid, row, col),
+            gsd_mm_per_px=float(cells.gsd_mm_per_px[row, col]),
+            inside_share=float(cells.inside_share[row, col]),
+            offset=0,
+            length=0,
+            oblique_deg=_known(cells.oblique_deg[row, col]),
+            relief_scale_error=relief,
+            position_uncertainty_mm=_known(off_mm[row, col]),
+        )
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
+
+
+def _write_tiles(
+    archive: Path, pixels: NDArray[np.uint8], tiles: Iterable[Tile]
+) -> tuple[Tile, ...]:
+    """Write the archive of a photo; return the tiles with their places in it."""
+    written = []
+    with (
+        whole_file(archive) as file,
+        tarfile.open(fileobj=file, mode="w", format=tarfile.USTAR_FORMAT) as tar,
+    ):
+        for tile in tiles:
+            data = encode_tile(pixels[tile.row, tile.col])
+            member = tarfile.TarInfo(f"r{tile.row:03d}c{tile.col:03d}.jpg")
+            member.size = len(data)
+            offset = file.tell() + _TAR_HEADER_BYTES
+            tar.addfile(member, io.BytesIO(data))
+            written.append(replace(tile, offset=offset, length=len(data)))
+    return tuple(written)
 
 
 def cut_photos(

@@ -17,8 +17,8 @@ from weedset.board.report import action_counts, cell_records, photo_record, prin
 from weedset.errors import WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard
+from weedset.profile import read_camera_profile
 from weedset.records import Action, CameraProfile, Policy
-from weedset.scale import read_camera_profile
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -16,8 +16,8 @@ from weedset.cli.door import JsonOption, complain, emit, follow, say
 from weedset.errors import WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import card_to_json
+from weedset.profile import read_camera_profile
 from weedset.records import Action
-from weedset.scale import read_camera_profile
 
 ModelOption = Annotated[Path, typer.Option("--model", help="The model file (ONNX with its card).")]
 

@@ -15,8 +15,8 @@ from weedset.errors import LabelError, PhotoError, WeedsetError
 from weedset.images import find_photos
 from weedset.importers.masks import LEAST_SHARE, MaskRule, find_mask, mask_statements, read_meanings
 from weedset.importers.table import table_statements
+from weedset.profile import read_camera_profile
 from weedset.records import Batch, Edge, Photo
-from weedset.scale import read_camera_profile
 from weedset.settings import (
     DEFAULT_CELL_MM,
     DEFAULT_TILE_PX,
