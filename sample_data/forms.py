@@ -88,7 +88,6 @@ def lay(
         skin=weathered(skin, rng),
         base_mm=base,
         turn_rad=turn_rad,
-        seed=int(rng.integers(1 << 30)),
         bend=float(rng.normal(0, bend)),
         low_mm=heights_mm[0],
         high_mm=heights_mm[1],

@@ -156,7 +156,7 @@ SITES: tuple[Site, ...] = (
             0.85,
         ),
         Rig("tin-shed pole camera", 350.0, 4.0, "height", 48.0),
-        Sensor((0.95, 1.0, 1.06), exposure=0.9, grain=0.014),
+        Sensor((0.95, 1.0, 1.06), exposure=1.1, grain=0.014),
         (0.05, 0.35),
         "2026:09:03",
     ),

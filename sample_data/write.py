@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 from sample_data.camera import Camera, footprint_mm, ground_to_pixel
 from sample_data.plants import Plant, height_mm, radius_mm
@@ -76,8 +77,11 @@ def write(out: Path, order: Order, workers: int = 2) -> int:
     photos = [
         _Photo(aside / site.name, site, number, order) for site in sites for number in numbers
     ]
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        rows = list(pool.map(_write_photo, photos))
+    if workers == 1:
+        rows = [_write_photo(photo) for photo in photos]
+    else:
+        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+            rows = list(pool.map(_write_photo, photos))
     for site in sites:
         own = (row for row, photo in zip(rows, photos, strict=True) if photo.site == site)
         _write_truth(aside / site.name / "truth.jsonl", own)
@@ -122,7 +126,7 @@ def _exif(site: Site, number: int, orientation: int, order: Order) -> Image.Exif
     exif[0x0112] = orientation
     inner = exif.get_ifd(0x8769)
     inner[0x9003] = f"{site.taken_on} 10:{number % 60:02d}:00"
-    inner[0x920A] = site.rig.focal_length_mm
+    inner[0x920A] = IFDRational(round(site.rig.focal_length_mm * 1000), 1000)
     inner[0xA002] = order.width_px
     inner[0xA003] = order.height_px
     inner[0xA405] = equivalent_mm(site.rig, order.width_px, order.height_px)
