@@ -104,7 +104,7 @@ def _soil(ground: Ground, raster: Raster, light: Light, seed: int) -> Picture:
 
 def _mulch(ground: Ground, raster: Raster, light: Light, seed: int) -> Picture:
     rng = np.random.default_rng([seed, 2])
-    points = scatter(rng, raster, 210 / ground.coarse**2)
+    points = scatter(rng, raster, 235 / ground.coarse**2)
     count = len(points)
     sliver = rng.random(count) < 0.4
     half_length = rng.lognormal(np.log(8.5), 0.45, count).clip(2.5, 24) * ground.coarse
@@ -132,7 +132,7 @@ def _mulch(ground: Ground, raster: Raster, light: Light, seed: int) -> Picture:
     albedo = _mix(linear(ground.colour), linear(ground.second), weathered)
     bark = _take((rng.random(count) < 0.16 * ground.litter).astype(np.float64), number)
     _cover(albedo, linear((70, 52, 40)), 0.85 * bark)
-    _cover(albedo, linear((52, 42, 34)), (number < 0).astype(np.float32))
+    _cover(albedo, linear((80, 63, 48)), (number < 0).astype(np.float32))
     tone = 1 + _take(rng.normal(0, 0.16, count), number) + 0.10 * fibre
     lit = relief(height, raster.gsd_mm_per_px, light, 4.0) * tone
     return np.asarray(albedo * lit, dtype=np.float32)

@@ -157,10 +157,10 @@ def dandelion(bbch: int, size: float, look: float, rng: Rng) -> list[Leaf]:
     for order in range(count):
         length = largest * grown(order, count) * rng.uniform(0.9, 1.1)
         young = length < 26 * size
-        half = length * (rng.uniform(0.2, 0.26) if young else rng.uniform(0.16, 0.22))
+        half = length * (rng.uniform(0.2, 0.26) if young else rng.uniform(0.15, 0.205))
         depth = 0.3 if young else rng.uniform(0.78, 0.97)
         lobes = 4.0 if young else rng.uniform(4.5, 6.5)
-        teeth = Teeth(lobes, depth, lean=0.75, blunt=0.05, deepest=0.38)
+        teeth = Teeth(lobes, depth, lean=0.8, blunt=0.05, deepest=0.44)
         shapes = [blade(length, half, oval(rng.uniform(0.68, 0.76), 0.8), rng, teeth)]
         shapes.append(stalk(length * 0.12, 0.7 * size))
         heights = (1.0 + 0.3 * order, 3.0 + 0.5 * order + 3 * grown(order, count))
@@ -207,7 +207,7 @@ def shepherds_purse(bbch: int, size: float, look: float, rng: Rng) -> list[Leaf]
         length = largest * grown(order, count) * rng.uniform(0.9, 1.1)
         whole = order < 3
         half = length * (rng.uniform(0.24, 0.3) if whole else rng.uniform(0.18, 0.24))
-        teeth = Teeth(7.5, 0.98, lean=-0.2, blunt=0.5, deepest=0.45)
+        teeth = Teeth(7.5, 0.98, lean=-0.2, blunt=0.75, deepest=0.45)
         if whole:
             teeth = Teeth(4.0, 0.15, blunt=0.6, deepest=0.6)
         shapes = [blade(length, half, oval(0.66, 1.0), rng, teeth), stalk(length * 0.3, 0.5)]

@@ -59,10 +59,12 @@ def write(out: Path, order: Order, workers: int = 2) -> int:
     """Draw and write a set of gardens; returns the number of photos.
 
     Everything is written aside and renamed at the end. Raises FileExistsError when ``out`` exists,
-    ValueError when more sites are asked for than there are.
+    ValueError when the order cannot be met.
     """
     if not 1 <= order.sites <= len(SITES):
         raise ValueError(f"sites must be 1 to {len(SITES)}, not {order.sites}")
+    if order.photos_per_site < 1 or order.seed < 0:
+        raise ValueError("photos per site must be 1 or more, and the seed 0 or more")
     if out.exists():
         raise FileExistsError(f"{out} exists: name a new directory")
     aside = out.with_name(out.name + ".partial")
