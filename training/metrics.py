@@ -22,8 +22,15 @@ Probabilities = NDArray[np.float32]
 TREAT_PRECISION = 0.95
 LEAST_TREAT_CALLS = 10
 
+#: Nor below an even chance, however well validation tiles went.
+LEAST_TREAT_AT = 0.5
+
 #: So many of the plants must be caught where a doubt is enough to protect; no source.
 DOUBT_RECALL = 0.98
+
+#: On tiles that are told apart with ease every threshold catches all plants. On other
+#: ground the model will be less sure, and three chances in ten are doubt enough; no source.
+MOST_DOUBT_AT = 0.3
 
 #: Without a validation tile that shows the species: never treat, soon protect.
 _UNSEEN_PRESENT_AT = 0.5
@@ -73,29 +80,35 @@ def calls_at(targets: Targets, probabilities: Probabilities, threshold: float) -
 def class_card(code: str, targets: Targets, probabilities: Probabilities) -> ClassCard:
     """Choose the thresholds of a class on validation tiles.
 
-    `present_at` gives the best F1; `doubt_at` is the largest that still catches
-    DOUBT_RECALL of the plants, and no larger than `present_at`; `treat_at` is the smallest
-    one, no smaller than `present_at`, of whose at least LEAST_TREAT_CALLS calls
-    TREAT_PRECISION were right, or None.
+    `present_at` gives the best F1. `doubt_at` is the largest that still catches DOUBT_RECALL
+    of the plants, but no larger than `present_at` or MOST_DOUBT_AT. Both lie midway between
+    two found probabilities, where all thresholds make the same calls, so that a small shift
+    changes none. `treat_at` is the smallest one, no smaller than `present_at` or
+    LEAST_TREAT_AT, of whose at least LEAST_TREAT_CALLS calls TREAT_PRECISION were right;
+    None where there is none.
     """
     truth, known = _known(targets, probabilities)
     if not truth.any():
         return ClassCard(code, None, _UNSEEN_PRESENT_AT, _UNSEEN_DOUBT_AT)
     precision, recall, thresholds = precision_recall_curve(truth, known)
     precision, recall = precision[:-1], recall[:-1]  # the last point has no threshold
+    # The lowest probability found is a threshold too, and 0 the one below it.
+    midway = (thresholds + np.concatenate([[0], thresholds[:-1]])) / 2
     f1 = 2 * precision * recall / np.maximum(precision + recall, 1e-12)
-    present_at = thresholds[f1.argmax()]
+    present_at = float(midway[f1.argmax()])
     # Recall falls as the threshold rises, and is 1 at the lowest.
-    doubt_at = thresholds[recall >= DOUBT_RECALL].max()
+    doubt_at = float(midway[recall >= DOUBT_RECALL].max())
     calls = len(known) - np.searchsorted(np.sort(known), thresholds)
-    safe = (
-        (precision >= TREAT_PRECISION) & (calls >= LEAST_TREAT_CALLS) & (thresholds >= present_at)
-    )
+    safe = thresholds[
+        (precision >= TREAT_PRECISION)
+        & (calls >= LEAST_TREAT_CALLS)
+        & (thresholds >= max(present_at, LEAST_TREAT_AT))
+    ]
     return ClassCard(
         code,
-        treat_at=float(thresholds[safe].min()) if safe.any() else None,
-        present_at=float(present_at),
-        doubt_at=float(min(doubt_at, present_at)),
+        treat_at=float(safe.min()) if safe.size else None,
+        present_at=present_at,
+        doubt_at=min(doubt_at, present_at, MOST_DOUBT_AT),
     )
 
 

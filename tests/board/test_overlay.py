@@ -62,15 +62,17 @@ def test_photo_keeps_its_place_and_gets_a_legend(tmp_path: Path, width_px: int) 
     assert left.mean() < 0.02
 
 
-def test_scale_bar_is_100_mm_long(tmp_path: Path) -> None:
-    image, photo = classified(tmp_path)  # 200 mm of ground across 800 px
+@pytest.mark.parametrize(("gsd", "bar_px"), [(0.625, 160), (0.25, 200)])
+def test_scale_bar_is_as_long_as_it_says(tmp_path: Path, gsd: float, bar_px: int) -> None:
+    """100 mm, or 50 mm where 100 would take more than 40 % of an 800 px wide photo."""
+    image, photo = classified(tmp_path)
+    photo = replace(photo, scale=replace(photo.scale, gsd_mm_per_px=gsd))
     picture = np.asarray(draw_overlay(image, photo, CARD).convert("L"))
     longest = 0
     for line in picture[image.height : image.height + 60, 400:]:
         edges = np.flatnonzero(np.diff(np.r_[0, line > 200, 0]))
         longest = max([longest, *(edges[1::2] - edges[::2])])
-    # At most 40 % of the width: 100 mm would be 400 px, so here it is 50 mm.
-    assert longest == pytest.approx(200, abs=3)
+    assert longest == pytest.approx(bar_px, abs=3)
 
 
 def test_a_reduced_picture_is_marked_at_the_same_places(tmp_path: Path) -> None:
