@@ -24,6 +24,9 @@ COARSE = "too coarse"
 #: A wrong height must not fill the memory.
 _MOST_CELLS = 100_000
 
+#: Cells further out than this are not even counted as seen too obliquely.
+_FAR_DEG = 75.0
+
 #: How many steps each side of a cell is walked in to see whether it lies in the photo.
 _STEPS = 4
 
@@ -120,33 +123,39 @@ def _cells_in_view(view: View, cell_mm: float, edge: Edge, limits: CellLimits) -
 def _whole_grid(
     view: View, cell_mm: float, edge: Edge, limits: CellLimits
 ) -> tuple[GroundGrid, Footprint]:
-    """Lay a grid over all the ground in the photo that is not too oblique."""
-    footprint = _reach(view, limits.most_oblique_deg)
-    grid = lay_grid(footprint, cell_mm, edge if is_plain(view) else "pad")
+    """Lay a grid over all the ground in the photo, short of the horizon.
+
+    It lies the same whatever the limits, unless only they keep it from being endless.
+    """
+    for widest_deg in (max(_FAR_DEG, limits.most_oblique_deg), limits.most_oblique_deg):
+        footprint = _reach(view, widest_deg)
+        grid = lay_grid(footprint, cell_mm, edge if is_plain(view) else "pad")
+        if grid.rows * grid.cols <= _MOST_CELLS:
+            break
     width_mm = footprint.x_max_mm - footprint.x_min_mm
     height_mm = footprint.y_max_mm - footprint.y_min_mm
     if grid.rows == 0 or grid.cols == 0:
         raise PhotoError(
             f"covers {width_mm:.0f} x {height_mm:.0f} mm of ground, less than one cell of "
-            f"{cell_mm:g} mm",
+            f"{cell_mm:g} mm: not one whole cell fits",
             fix="check the height in the camera profile, or start a workspace of smaller cells",
         )
     if grid.rows * grid.cols > _MOST_CELLS:
         raise CameraError(
-            f"would cover {grid.rows * grid.cols} cells at {view.gsd_mm_per_px:g} mm/px",
+            f"would cover {grid.rows * grid.cols} cells, too many, at {view.gsd_mm_per_px:g} mm/px",
             fix="check the height and the scale in the camera profile",
         )
     return grid, footprint
 
 
-def _reach(view: View, most_oblique_deg: float) -> Footprint:
+def _reach(view: View, widest_deg: float) -> Footprint:
     """Return the rectangle of ground about all that the photo shows, not too far out."""
     ground = pixels_to_ground(view, border_pixels(view))
     if not is_plain(view):
         # Where the border sees sky, the photo reaches as far as is allowed; the widest
         # such circle is small beside what a horizon would give.
         distance_mm = view.distance_mm or math.inf
-        widest_mm = distance_mm * math.tan(math.radians(min(most_oblique_deg, 85.0)))
+        widest_mm = distance_mm * math.tan(math.radians(widest_deg))
         if np.isnan(ground).any():
             angles = np.linspace(0, 2 * math.pi, 65)
             circle = np.stack([np.cos(angles), np.sin(angles)], axis=-1) * widest_mm
@@ -187,9 +196,10 @@ def worst_gsd_mm_per_px(view: View, points_mm: Floats) -> Floats:
     slopes = slopes_px_per_mm(view, points_mm)
     xx, xy, yx, yy = (slopes[..., i, j] for i in (0, 1) for j in (0, 1))
     total = xx * xx + xy * xy + yx * yx + yy * yy
+    # Of a 2 x 2 matrix, the singular values' squares add up to `total`, differ by `spread`,
+    # and their product is the area that a square of ground takes in the photo.
     area = np.abs(xx * yy - xy * yx)
-    # Of a 2 x 2 matrix: the squared singular values add up to `total` and multiply to area^2.
-    spread = np.sqrt(np.maximum(0.0, total * total - 4 * area * area))
+    spread = np.hypot(xx + yy, xy - yx) * np.hypot(xx - yy, xy + yx)
     with np.errstate(divide="ignore", invalid="ignore"):
         gsd = np.sqrt((total + spread) / 2) / area
     return np.asarray(np.where(np.isfinite(gsd), gsd, np.inf))

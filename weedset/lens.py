@@ -19,6 +19,9 @@ Floats = NDArray[np.float64]
 _STEPS = 30  # Newton doubles the digits each step: mild lenses settle in five
 _SETTLED = 1e-12
 
+#: A coefficient that bends nothing anywhere, but would upset the search for roots.
+_NOTHING = 1e-12
+
 #: A fisheye's rays beyond this angle from its axis are of no use for the ground.
 _WIDEST_DEG = 95.0
 
@@ -88,7 +91,7 @@ def radius_limit(distortion: Distortion) -> float:
     else:
         k1, k2, _, _, k3 = distortion.coefficients
         slope, widest = [7 * k3, 5 * k2, 3 * k1, 1.0], math.inf
-    squares = np.roots(slope)
+    squares = np.roots([0.0 if abs(k) < _NOTHING else k for k in slope])
     real = [float(root.real) for root in squares if abs(root.imag) < 1e-9 and root.real > 0]
     return min([math.sqrt(square) for square in real], default=widest) if real else widest
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,16 +19,33 @@ from weedset.view import ground_to_pixels, is_plain
 _PAD = (127, 127, 127)
 
 
-def ground_picture(image: Image.Image, cells: CellsInView, tile_px: int) -> NDArray[np.uint8]:
+#: How the cells of a tilted or bent photo become a picture: image, cells, tile_px.
+Rectify = Callable[[Image.Image, CellsInView, int], NDArray[np.uint8]]
+
+
+def _by_mesh(image: Image.Image, cells: CellsInView, tile_px: int) -> NDArray[np.uint8]:
+    return np.asarray(rectified(image, cells, tile_px))
+
+
+def ground_picture(
+    image: Image.Image, cells: CellsInView, tile_px: int, rectify: Rectify = _by_mesh
+) -> NDArray[np.uint8]:
     """Resample a photo once, so that each cell becomes tile_px x tile_px pixels of flat ground.
 
     `image` is the whole upright photo, which may be a reduced decoding. Returns
-    (rows * tile_px, cols * tile_px, 3); what is no kept cell is grey. Straight-down
-    photos take one plain resizing, others one mesh; see `weedset.rectify`.
+    (rows * tile_px, cols * tile_px, 3); what is no kept cell means nothing. Straight-down
+    photos take one plain resizing, others one mesh; see `weedset.rectify`, and
+    `weedset.remap` for another way through the same mesh.
     """
     if is_plain(cells.view):
         return _resized(image, cells.view, cells.grid, tile_px)
-    return np.asarray(rectified(image, cells, tile_px, _PAD))
+    picture = rectify(image, cells, tile_px)
+    if (cells.inside_share[cells.kept] >= 1).all():
+        return picture
+    # Some cells are padded: grey what the photo does not show of them.
+    everywhere = Image.new("L", image.size, 255)
+    shown = rectified(everywhere, cells, tile_px, nearest=True)
+    return np.where(np.asarray(shown)[..., None] > 0, picture, np.uint8(_PAD[0]))
 
 
 def _resized(image: Image.Image, view: View, grid: GroundGrid, tile_px: int) -> NDArray[np.uint8]:

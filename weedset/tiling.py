@@ -23,6 +23,7 @@ from weedset.geometry import cell_footprint
 from weedset.images import OpenedPhoto, encode_tile, open_photo
 from weedset.preprocess import cut_tiles, ground_picture
 from weedset.records import CameraProfile, Photo, Tile
+from weedset.remap import remapped
 from weedset.scale import photo_scale, photo_view
 from weedset.settings import Workspace, tile_archive
 from weedset.uncertainty import position_uncertainty_mm, relief_scale_error
@@ -92,7 +93,8 @@ def cut_photo(
     if opened.digest in known:
         return None
     photo, cells = plan_photo(opened, profile, workspace, path)
-    pixels = cut_tiles(ground_picture(opened.image, cells, workspace.tile_px), workspace.tile_px)
+    picture = ground_picture(opened.image, cells, workspace.tile_px, remapped)
+    pixels = cut_tiles(picture, workspace.tile_px)
     archive = tile_archive(workspace, photo.digest)
     try:
         tiles = _write_tiles(archive, pixels, _describe(photo, cells))

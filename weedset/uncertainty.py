@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -40,6 +41,7 @@ def relief_scale_error(profile: CameraProfile) -> float | None:
     return max(distance_mm / nearest_mm - 1, 1 - distance_mm / farthest_mm)
 
 
+@lru_cache(maxsize=8)
 def position_uncertainty_mm(cells: CellsInView, profile: CameraProfile, scale: Scale) -> Floats:
     """Return for each cell how far off its middle may lie (one sigma), (rows, cols).
 
@@ -61,12 +63,14 @@ def position_uncertainty_mm(cells: CellsInView, profile: CameraProfile, scale: S
     if view.distance_mm is None:
         return np.asarray(np.sqrt(squares))
     seen = ground_to_pixels(view, centres)
-    with np.errstate(invalid="ignore"):
-        back = np.linalg.pinv(np.nan_to_num(slopes_px_per_mm(view, centres)))
-        for other in _moved(view, profile):
-            shift_px = ground_to_pixels(other, centres) - seen
-            shift_mm = np.einsum("...ij,...j->...i", back, shift_px)
-            squares = squares + (shift_mm**2).sum(axis=-1)
+    slopes = slopes_px_per_mm(view, centres)
+    xx, xy, yx, yy = (slopes[..., i, j] for i in (0, 1) for j in (0, 1))
+    area = xx * yy - xy * yx
+    for other in _moved(view, profile):
+        shift = ground_to_pixels(other, centres) - seen
+        x_mm = (yy * shift[..., 0] - xy * shift[..., 1]) / area
+        y_mm = (xx * shift[..., 1] - yx * shift[..., 0]) / area
+        squares = squares + x_mm**2 + y_mm**2
     plants = profile.plants
     spread_mm = (plants.most_mm - plants.least_mm) / math.sqrt(12)  # of a uniform distribution
     squares = squares + (radius_mm * spread_mm / view.distance_mm) ** 2

@@ -93,7 +93,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m weedset.board",
         description="Decide for each ground cell of photos: treat, leave or unsure. "
-        "Positions are mm from the middle of the photo, x to the right, y down.",
+        "Positions are mm from the point straight below the lens, x to the right, y down.",
         epilog="This moves no tool. Keep people and animals away from a working machine.",
     )
     parser.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="photo or folder")

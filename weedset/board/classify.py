@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from weedset.cells import CellsInView, cells_in_view
 from weedset.errors import PhotoError
 from weedset.geometry import cell_centre_mm
 from weedset.images import LeastShare, OpenedPhoto, open_photo
+from weedset.lens import Floats
 from weedset.modelcard import ModelCard
 from weedset.preprocess import cut_tiles, ground_picture
 from weedset.records import (
@@ -29,6 +31,7 @@ from weedset.records import (
     View,
 )
 from weedset.scale import photo_scale, photo_view
+from weedset.uncertainty import position_uncertainty_mm
 
 #: A reduced cell may have slightly fewer pixels than the model takes: 97 of 100 lose
 #: nothing that shows, and a decoding at the next larger size costs twice the time.
@@ -37,6 +40,8 @@ _ENOUGH_PX = 0.97
 #: Keeps a wrong height in a camera profile from filling the memory of a board.
 _MAX_PICTURE_PX = 100_000_000
 
+_LIMITS = CellLimits()
+
 
 @dataclass(frozen=True, slots=True)
 class ClassifiedCell:
@@ -44,7 +49,8 @@ class ClassifiedCell:
 
     (`x_mm`, `y_mm`) is its middle, see `weedset.records` for the frame. `probabilities`
     stand in the order of the card's classes, empty where the model was not asked.
-    `species` is the one on which the decision turned, if any.
+    `species` is the one on which the decision turned, if any. `uncertainty_mm` (one sigma)
+    is how far off the middle may lie; None where the profile does not tell.
     """
 
     row: int
@@ -54,6 +60,7 @@ class ClassifiedCell:
     probabilities: tuple[float, ...]
     decision: Decision
     species: str | None = None
+    uncertainty_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,33 +85,45 @@ class ClassifiedPhoto:
     policy: Policy
 
 
-def least_share(card: ModelCard, profile: CameraProfile, where: str) -> LeastShare:
+def least_share(
+    card: ModelCard, profile: CameraProfile, where: str, limits: CellLimits = _LIMITS
+) -> LeastShare:
     """Return how far a photo may be reduced in decoding, for `images.open_photo`."""
 
     def share(width_px: int, height_px: int, exif: ExifFacts) -> float:
-        scale = photo_scale(profile, exif, width_px, height_px, where)
-        return _ENOUGH_PX * card.input_px * scale.gsd_mm_per_px / card.cell_mm
+        cells = _cells(card, photo_view(profile, exif, width_px, height_px, where), limits, where)
+        worst = float(cells.gsd_mm_per_px[cells.kept].max())
+        return _ENOUGH_PX * card.input_px * worst / card.cell_mm
 
     return share
 
 
 def classify_photo(
-    model: BoardModel, path: Path, profile: CameraProfile, policy: Policy
+    model: BoardModel,
+    path: Path,
+    profile: CameraProfile,
+    policy: Policy,
+    limits: CellLimits = _LIMITS,
 ) -> ClassifiedPhoto:
-    """Decide on every whole cell of a photo.
+    """Decide on every whole cell of a photo that is seen well enough for `limits`.
 
     Raises PhotoError for a photo that cannot be read or holds no whole cell, CameraError
     where its scale cannot be known.
     """
     start = perf_counter()
-    opened = open_photo(path, least_share=least_share(model.card, profile, str(path)))
+    opened = open_photo(path, least_share=least_share(model.card, profile, str(path), limits))
     decode_ms = (perf_counter() - start) * 1000
-    classified = classify_image(model, opened, profile, policy, str(path))
+    classified = classify_image(model, opened, profile, policy, str(path), limits)
     return replace(classified, timings_ms={"decode": decode_ms, **classified.timings_ms})
 
 
 def classify_image(
-    model: BoardModel, opened: OpenedPhoto, profile: CameraProfile, policy: Policy, where: str
+    model: BoardModel,
+    opened: OpenedPhoto,
+    profile: CameraProfile,
+    policy: Policy,
+    where: str,
+    limits: CellLimits = _LIMITS,
 ) -> ClassifiedPhoto:
     """Decide on every whole cell of an opened photo; `where` is its path, for errors.
 
@@ -113,7 +132,8 @@ def classify_image(
     card = model.card
     asked = (profile, opened.exif, opened.width_px, opened.height_px, where)
     scale, view = photo_scale(*asked), photo_view(*asked)
-    shown = _cells(card, view, where)
+    shown = _cells(card, view, limits, where)
+    off_mm = position_uncertainty_mm(shown, profile, scale)
     timings_ms: dict[str, float] = {}
     if misfit := scale_fits(card, scale.gsd_mm_per_px):
         cells = _left_alone(shown, misfit)
@@ -127,7 +147,7 @@ def classify_image(
         scale=scale,
         view=view,
         grid=shown.grid,
-        cells=cells,
+        cells=tuple(replace(cell, uncertainty_mm=_known(off_mm, cell)) for cell in cells),
         dropped=shown.dropped,
         timings_ms=timings_ms,
         model_digest=model.digest,
@@ -135,8 +155,13 @@ def classify_image(
     )
 
 
-def _cells(card: ModelCard, view: View, where: str) -> CellsInView:
-    cells = cells_in_view(view, card.cell_mm, "drop", CellLimits(), where)
+def _known(off_mm: Floats, cell: ClassifiedCell) -> float | None:
+    value = float(off_mm[cell.row, cell.col])
+    return None if math.isnan(value) else value
+
+
+def _cells(card: ModelCard, view: View, limits: CellLimits, where: str) -> CellsInView:
+    cells = cells_in_view(view, card.cell_mm, "drop", limits, where)
     count = cells.grid.rows * cells.grid.cols
     if count * card.input_px**2 > _MAX_PICTURE_PX:
         fix = "check the height and the lens in the camera profile"

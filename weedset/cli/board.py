@@ -44,7 +44,7 @@ def classify(
     """Decide for each ground cell of a photo: treat, leave or unsure.
 
     With --json, one line per photo and one per cell go to standard output: position in
-    mm from the middle of the photo, probability of each species, decision and reason.
+    mm from the point below the lens, probability of each species, decision and reason.
 
     Example: `weedset classify photo.jpg --model small.onnx --camera cart.toml`
 

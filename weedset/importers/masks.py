@@ -137,9 +137,9 @@ def covered_shares(mask: NDArray[np.uint8], photo: Photo) -> dict[int, NDArray[n
 
 def _rectified_shares(mask: NDArray[np.uint8], photo: Photo) -> dict[int, NDArray[np.float64]]:
     side, cells = photo.tile_px, cells_of_photo(photo)
-    seen = rectified(Image.fromarray(mask), cells, side, outside=0, nearest=True)
+    seen = rectified(Image.fromarray(mask), cells, side, nearest=True)
     everywhere = Image.new("L", (photo.width_px, photo.height_px), 1)
-    inside = np.asarray(rectified(everywhere, cells, side, outside=0, nearest=True), dtype=bool)
+    inside = np.asarray(rectified(everywhere, cells, side, nearest=True), dtype=bool)
     values = np.asarray(seen)
     corners = np.arange(photo.grid.rows) * side, np.arange(photo.grid.cols) * side
     areas = _sums(inside, *corners).clip(min=1)
