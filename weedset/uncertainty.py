@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from functools import lru_cache
 
@@ -72,8 +71,10 @@ def position_uncertainty_mm(cells: CellsInView, profile: CameraProfile, scale: S
         y_mm = (xx * shift[..., 1] - yx * shift[..., 0]) / area
         squares = squares + x_mm**2 + y_mm**2
     plants = profile.plants
-    spread_mm = (plants.most_mm - plants.least_mm) / math.sqrt(12)  # of a uniform distribution
-    squares = squares + (radius_mm * spread_mm / view.distance_mm) ** 2
+    middle_mm = (plants.least_mm + plants.most_mm) / 2
+    # Of a uniform distribution, about the plane instead of about its own middle.
+    of_height = (plants.most_mm - plants.least_mm) ** 2 / 12 + (middle_mm - plants.height_mm) ** 2
+    squares = squares + (radius_mm / view.distance_mm) ** 2 * of_height
     return np.asarray(np.sqrt(squares))
 
 
