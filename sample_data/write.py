@@ -40,7 +40,7 @@ _TO_SENSOR = {3: Image.Transpose.ROTATE_180, 6: Image.Transpose.ROTATE_90}
 class Order:
     """What to write. ``width_px`` and ``height_px`` are the sensor's, before turning."""
 
-    sites: int = 6
+    sites: int = 8
     photos_per_site: int = 5
     seed: int = 1
     width_px: int = 1296

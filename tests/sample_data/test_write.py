@@ -146,7 +146,7 @@ def test_a_set_repeats_for_a_seed(tmp_path: Path) -> None:
 def test_the_command_refuses_plainly(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([str(tmp_path)]) == 1
     assert "exists" in capsys.readouterr().err
-    assert main([str(tmp_path / "new"), "--sites", "9"]) == 1
+    assert main([str(tmp_path / "new"), "--sites", "99"]) == 1
     assert not (tmp_path / "new").exists()
     with pytest.raises(SystemExit) as stopped:
         main([str(tmp_path / "new"), "--size", "huge"])
