@@ -27,6 +27,10 @@ _MOST_CELLS = 100_000
 #: Cells further out than this are not even counted as seen too obliquely.
 _FAR_DEG = 75.0
 
+#: A reduced cell may have slightly fewer pixels than its tile: 97 of 100 lose nothing that
+#: shows, and a decoding at the next larger size costs twice the time.
+_ENOUGH_PX = 0.97
+
 #: How many steps each side of a cell is walked in to see whether it lies in the photo.
 _STEPS = 4
 
@@ -70,6 +74,12 @@ def cells_in_view(
         return _cells_in_view(view, cell_mm, edge, limits)
     except (PhotoError, CameraError) as error:
         raise type(error)(error.what, where=where, fix=error.fix) from None
+
+
+def share_needed(cells: CellsInView, tile_px: int) -> float:
+    """Return the share of a photo's sides that decoding must keep for tiles of a given side."""
+    worst = float(cells.gsd_mm_per_px[cells.kept].max())
+    return _ENOUGH_PX * tile_px * worst / cells.grid.cell_mm
 
 
 def cells_of_photo(photo: Photo) -> CellsInView:

@@ -29,40 +29,46 @@ def remapped(image: Image.Image, cells: CellsInView, tile_px: int) -> NDArray[np
         return np.asarray(rectified(image, cells, tile_px))
     mesh = mesh_of(cells, tile_px, image.size)
     shape = (cells.grid.rows * tile_px, cells.grid.cols * tile_px, 3)
-    picture = np.zeros(shape, np.uint8)
+    picture = np.empty(shape, np.uint8)
     for level in sorted(set(mesh.level[mesh.level >= 0].tolist())):
         source = np.asarray(image.reduce(2**level) if level else image)
-        part, maps, chosen = _maps(mesh, level, tile_px)
-        seen = cv2.remap(source, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-        if chosen is None:
-            picture[part] = seen
-        else:
-            np.copyto(picture[part], seen, where=chosen)
+        for part, maps in _maps(mesh, level, tile_px):
+            picture[part] = cv2.remap(
+                source, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
+            )
     return picture
 
 
+_Part = tuple[slice, slice]
+
+
 @lru_cache(maxsize=8)
-def _maps(
-    mesh: Mesh, level: int, tile_px: int
-) -> tuple[tuple[slice, slice], tuple[Any, Any], NDArray[np.bool_] | None]:
-    """Return what part of the picture has cells of a level, its map, and a mask if not all are."""
-    here = mesh.level == level
-    rows, cols = np.flatnonzero(here.any(axis=1)), np.flatnonzero(here.any(axis=0))
-    cells = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
-    part = tuple(slice(of.start * tile_px, of.stop * tile_px) for of in cells)
-    down = _along(mesh.photo_px, mesh.down_px, part[0])
-    across = _along(down.swapaxes(0, 1), mesh.along_px, part[1]).swapaxes(0, 1)
-    photo_px = across / np.float32(2**level) - np.float32(0.5)
+def _maps(mesh: Mesh, level: int, tile_px: int) -> list[tuple[_Part, tuple[Any, Any]]]:
+    """Return the parts of the picture that have cells of a level, each with its map.
+
+    A part is a run of neighbours in one row of cells.
+    """
+    parts = []
+    for row, here in enumerate(mesh.level == level):
+        ends = np.flatnonzero(np.diff(np.concatenate([[0], here.astype(int), [0]])))
+        for first, last in ends.reshape(-1, 2).tolist():
+            down = slice(row * tile_px, (row + 1) * tile_px)
+            along = slice(first * tile_px, last * tile_px)
+            parts.append(((down, along), _map(mesh, level, down, along)))
+    return parts
+
+
+def _map(mesh: Mesh, level: int, down: slice, along: slice) -> tuple[Any, Any]:
+    by_row = _between(mesh.photo_px, mesh.down_px, down)
+    photo_px = _between(by_row.swapaxes(0, 1), mesh.along_px, along).swapaxes(0, 1)
+    photo_px = photo_px / np.float32(2**level) - np.float32(0.5)
     photo_px = np.nan_to_num(photo_px, nan=_NOWHERE_PX)
     photo_px = np.ascontiguousarray(np.clip(photo_px, _NOWHERE_PX, _LARGEST_PX))
     maps = cv2.convertMaps(photo_px, np.empty(0, np.float32), cv2.CV_16SC2)
-    chosen = None
-    if not (here | (mesh.level < 0))[cells].all():
-        chosen = here[cells].repeat(tile_px, axis=0).repeat(tile_px, axis=1)[..., None]
-    return (part[0], part[1]), (maps[0], maps[1]), chosen
+    return maps[0], maps[1]
 
 
-def _along(
+def _between(
     corners: NDArray[np.floating[Any]], edges_px: NDArray[np.intp], part: slice
 ) -> NDArray[np.float32]:
     """Interpolate the first axis from corners at `edges_px` to the middles of pixels."""

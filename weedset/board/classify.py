@@ -12,7 +12,7 @@ import numpy as np
 
 from weedset.board.decide import Rule, scale_fits
 from weedset.board.model import BoardModel
-from weedset.cells import CellsInView, cells_in_view
+from weedset.cells import CellsInView, cells_in_view, share_needed
 from weedset.errors import PhotoError
 from weedset.geometry import cell_centre_mm
 from weedset.images import LeastShare, OpenedPhoto, open_photo
@@ -32,10 +32,6 @@ from weedset.records import (
 )
 from weedset.scale import photo_scale, photo_view
 from weedset.uncertainty import position_uncertainty_mm
-
-#: A reduced cell may have slightly fewer pixels than the model takes: 97 of 100 lose
-#: nothing that shows, and a decoding at the next larger size costs twice the time.
-_ENOUGH_PX = 0.97
 
 #: Keeps a wrong height in a camera profile from filling the memory of a board.
 _MAX_PICTURE_PX = 100_000_000
@@ -92,8 +88,7 @@ def least_share(
 
     def share(width_px: int, height_px: int, exif: ExifFacts) -> float:
         cells = _cells(card, photo_view(profile, exif, width_px, height_px, where), limits, where)
-        worst = float(cells.gsd_mm_per_px[cells.kept].max())
-        return _ENOUGH_PX * card.input_px * worst / card.cell_mm
+        return share_needed(cells, card.input_px)
 
     return share
 
