@@ -86,6 +86,17 @@ def pixels_to_ground(view: View, pixels_px: Floats) -> Floats:
     return np.asarray(rays[..., :2] * (distance_mm / down) @ turn.T)
 
 
+def to_stored(orientation: int, width_px: int, height_px: int, pixels_px: Floats) -> Floats:
+    """Return pixels (..., 2) of the picture as stored, from those of the upright photo.
+
+    `width_px` x `height_px` is the upright size.
+    """
+    turn = np.array(_TURNS[orientation], dtype=np.float64)
+    middle = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
+    stored_middle = middle[::-1] if orientation >= 5 else middle
+    return np.asarray((pixels_px - middle) @ turn + stored_middle)
+
+
 def border_pixels(view: View, per_side: int = 65) -> Floats:
     """Return pixels (n, 2) round the outer edge of the upright photo."""
     x = np.linspace(-0.5, view.width_px - 0.5, per_side)

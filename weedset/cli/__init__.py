@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from weedset.cli.board import add_board_verbs
+from weedset.cli.camera import add_camera_verbs
 from weedset.cli.door import make_app
 from weedset.cli.gardener import add_gardener_verbs
 from weedset.cli.plan import add_plan_verb
@@ -10,4 +11,5 @@ from weedset.cli.plan import add_plan_verb
 app = make_app()
 add_gardener_verbs(app)
 add_board_verbs(app)
+add_camera_verbs(app)
 add_plan_verb(app)
