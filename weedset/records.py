@@ -228,6 +228,38 @@ class Footprint:
 
 
 @dataclass(frozen=True, slots=True)
+class Quality:
+    """How good a photo or tile is: see `weedset.quality` for how each is measured.
+
+    `sharpness` is a variance and compares like ground only; `brightness` goes from 0 to 1;
+    all others are shares of the pixels.
+    """
+
+    sharpness: float
+    brightness: float
+    overexposed: float
+    underexposed: float
+    shadow: float
+    glare: float
+    vegetation: float
+
+
+@dataclass(frozen=True, slots=True)
+class QualityLimits:
+    """What is good enough: least and most of each measure; None where anything will do."""
+
+    least_sharpness: float | None = None
+    least_brightness: float | None = None
+    most_brightness: float | None = None
+    most_overexposed: float | None = None
+    most_underexposed: float | None = None
+    most_shadow: float | None = None
+    most_glare: float | None = None
+    least_vegetation: float | None = None
+    most_vegetation: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Photo:
     """A photo that has been cut into tiles. `width_px` x `height_px` is its upright size.
 
@@ -250,6 +282,7 @@ class Photo:
     view: View
     limits: CellLimits = CellLimits()
     dropped: tuple[tuple[str, int], ...] = ()
+    quality: Quality | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,6 +308,7 @@ class Tile:
     oblique_deg: float | None = None
     relief_scale_error: float | None = None
     position_uncertainty_mm: float | None = None
+    quality: Quality | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ import multiprocessing
 import os
 import tarfile
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,7 +22,8 @@ from weedset.errors import StoreError, WeedsetError
 from weedset.geometry import cell_footprint
 from weedset.images import OpenedPhoto, encode_tile, open_photo_unless
 from weedset.preprocess import cut_tiles, ground_picture
-from weedset.records import CameraProfile, ExifFacts, Photo, Tile
+from weedset.quality import measure
+from weedset.records import CameraProfile, ExifFacts, Photo, Quality, Tile
 from weedset.remap import remapped
 from weedset.scale import photo_scale, photo_view
 from weedset.settings import Workspace, tile_archive
@@ -33,6 +34,10 @@ _LEAST_PHOTOS_PER_WORKER = 3
 
 #: Photos in hand for each process: enough that none waits while the first is slow.
 _AHEAD_PER_WORKER = 4
+
+
+#: Offset and length of a tile in the archive of its photo, in bytes.
+_Span = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,55 +106,62 @@ def cut_photo(
     photo, cells = plan_photo(opened, profile, workspace, path)
     picture = ground_picture(opened.image, cells, workspace.tile_px, remapped)
     pixels = cut_tiles(picture, workspace.tile_px)
+    each, whole = measure(picture, cells.kept, workspace.tile_px)
     archive = tile_archive(workspace, photo.digest)
     try:
-        tiles = _write_tiles(archive, pixels, _describe(photo, cells))
+        spans = _write_tiles(archive, pixels, cells)
     except OSError as exc:
         fix = "make room on the disk, then run the same command again: it goes on"
         raise StoreError(
             f"cannot be written ({exc.strerror})", where=str(archive), fix=fix
         ) from exc
-    return CutPhoto(photo, tiles)
+    return CutPhoto(replace(photo, quality=whole), tuple(_describe(photo, cells, each, spans)))
 
 
-def _describe(photo: Photo, cells: CellsInView) -> Iterator[Tile]:
-    """Yield the record of each tile, but for its place in the archive."""
+def _describe(
+    photo: Photo, cells: CellsInView, qualities: Sequence[Quality], spans: Sequence[_Span]
+) -> Iterator[Tile]:
+    """Yield the record of each tile; `spans` says where in the archive it lies."""
     off_mm = position_uncertainty_mm(cells, photo.profile, photo.scale)
     relief = relief_scale_error(photo.profile)
-    for row, col in cells.places():
+    # One conversion for all cells: numpy hands out single numbers slowly.
+    gsd, inside, oblique, off = (
+        array[cells.kept].tolist()
+        for array in (cells.gsd_mm_per_px, cells.inside_share, cells.oblique_deg, off_mm)
+    )
+    for index, (row, col) in enumerate(cells.places()):
         yield Tile(
             photo_digest=photo.digest,
             row=row,
             col=col,
             footprint=cell_footprint(photo.grid, row, col),
-            gsd_mm_per_px=float(cells.gsd_mm_per_px[row, col]),
-            inside_share=float(cells.inside_share[row, col]),
-            offset=0,
-            length=0,
-            oblique_deg=_known(cells.oblique_deg[row, col]),
+            gsd_mm_per_px=gsd[index],
+            inside_share=inside[index],
+            offset=spans[index][0],
+            length=spans[index][1],
+            oblique_deg=_known(oblique[index]),
             relief_scale_error=relief,
-            position_uncertainty_mm=_known(off_mm[row, col]),
+            position_uncertainty_mm=_known(off[index]),
+            quality=qualities[index],
         )
 
 
 def _known(value: float) -> float | None:
-    return None if math.isnan(value) else float(value)
+    return None if math.isnan(value) else value
 
 
-def _write_tiles(
-    archive: Path, pixels: NDArray[np.uint8], tiles: Iterable[Tile]
-) -> tuple[Tile, ...]:
-    """Write the archive of a photo; return the tiles with their places in it."""
-    written = []
+def _write_tiles(archive: Path, pixels: NDArray[np.uint8], cells: CellsInView) -> list[_Span]:
+    """Write the archive of a photo; return where in it each tile lies."""
+    spans = []
     with whole_file(archive) as file:
-        for tile in tiles:
-            data = encode_tile(pixels[tile.row, tile.col])
-            file.write(_tar_header(f"r{tile.row:03d}c{tile.col:03d}.jpg", len(data)))
-            written.append(replace(tile, offset=file.tell(), length=len(data)))
+        for row, col in cells.places():
+            data = encode_tile(pixels[row, col])
+            file.write(_tar_header(f"r{row:03d}c{col:03d}.jpg", len(data)))
+            spans.append((file.tell(), len(data)))
             file.write(data + bytes(-len(data) % tarfile.BLOCKSIZE))
         # Two empty blocks end an archive (POSIX.1-1988 ustar).
         file.write(bytes(2 * tarfile.BLOCKSIZE))
-    return tuple(written)
+    return spans
 
 
 def _tar_header(name: str, size: int) -> bytes:
