@@ -20,7 +20,7 @@ from training.augment import Augmenter
 from training.backbones import NORMALISATION, build_backbone
 from training.classes import choose_classes
 from training.datasets import TileDataset, ordered_loader, training_loader
-from training.loop import fit, predict, presence_weights
+from training.loop import fit, predict, presence_weights, take_back_weights
 from training.metrics import average_precision, class_card
 from training.recipe import Recipe
 from training.runs import Run, edition_digest, write_run
@@ -73,6 +73,7 @@ def train(recipe: Recipe, workspace: Workspace, out_dir: Path, held_out: Sequenc
         for loss in fit(model, loader, recipe, weights, device):
             losses.append(loss)
             done(loss)
+    take_back_weights(model, weights)
 
     found = predict(model, ordered_loader(tuning, recipe.batch_size, recipe.workers), device)
     cards = tuple(
