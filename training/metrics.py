@@ -87,9 +87,9 @@ def class_card(code: str, targets: Targets, probabilities: Probabilities) -> Cla
     `present_at` gives the best F1. `doubt_at` is the largest that still catches DOUBT_RECALL
     of the plants, but no larger than `present_at` or MOST_DOUBT_AT. Both lie midway between
     two found probabilities, where all thresholds make the same calls, so that a small shift
-    changes none, and neither below LEAST_DOUBT_AT. `treat_at` is the smallest one, no smaller than `present_at` or
-    LEAST_TREAT_AT, of whose at least LEAST_TREAT_CALLS calls TREAT_PRECISION were right;
-    None where there is none.
+    changes none; neither lies below LEAST_DOUBT_AT. `treat_at` is the smallest one, no
+    smaller than `present_at` or LEAST_TREAT_AT, of whose at least LEAST_TREAT_CALLS calls
+    TREAT_PRECISION were right; None where there is none.
     """
     truth, known = _known(targets, probabilities)
     if not truth.any():
