@@ -4,7 +4,7 @@ import torch
 from sklearn.linear_model import LogisticRegression
 from torch import nn
 
-from training.loop import fit, masked_loss, presence_weights, take_back_weights, take_back_weights
+from training.loop import fit, masked_loss, presence_weights, take_back_weights
 from training.recipe import Recipe
 from weedset.errors import TrainingError
 
@@ -69,25 +69,3 @@ def test_a_loss_that_is_no_number_stops_the_run_and_says_what_to_do() -> None:
     with pytest.raises(TrainingError, match="stopped being a number in epoch 1") as caught:
         list(fit(model, [batch], recipe, np.ones(1, np.float32), torch.device("cpu")))  # type: ignore[arg-type]
     assert "learning_rate" in caught.value.fix
-
-
-def test_once_weights_are_taken_back_scores_are_shares() -> None:
-    # Reference: the share of plants itself. A net that sees nothing learns only its bias,
-    # here by torch's L-BFGS; 3 of 20 and 8 of 10 known tiles show the plant.
-    targets = torch.full((20, 2), -1, dtype=torch.int8)
-    targets[:, 0] = torch.tensor([1] * 3 + [0] * 17)
-    targets[:10, 1] = torch.tensor([1] * 8 + [0] * 2)
-    weights = presence_weights(targets.numpy(), most=10)
-    net = nn.Sequential(nn.Linear(1, 2))
-    optimizer = torch.optim.LBFGS(net.parameters(), max_iter=200, tolerance_change=1e-12)
-
-    def loss() -> torch.Tensor:
-        optimizer.zero_grad()
-        value = masked_loss(net(torch.zeros(20, 1)), targets, torch.from_numpy(weights))
-        value.backward()
-        return value
-
-    optimizer.step(loss)
-    take_back_weights(net, weights)
-    found = net(torch.zeros(1, 1)).sigmoid()[0]
-    torch.testing.assert_close(found, torch.tensor([3 / 20, 8 / 10]), atol=1e-3, rtol=0)
