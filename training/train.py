@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
-# Threads that spin while they wait make training 5 times slower, not quicker, as soon as
-# another program wants a core. OpenMP reads this once, when torch is first imported.
+# Threads that spin while they wait made training 5 times slower where other programs
+# wanted the two cores as well. OpenMP reads this once, when torch is first imported.
 os.environ["OMP_WAIT_POLICY"] = os.environ.get("OMP_WAIT_POLICY", "PASSIVE")
 
 import numpy as np
