@@ -154,7 +154,7 @@ def test_shadow_is_the_dark_one_of_two_classes() -> None:
 def test_each_tile_has_its_own_and_what_is_not_kept_does_not_count() -> None:
     picture = np.concatenate([flat(120, 100, 80), flat(60, 120, 40), flat(255, 255, 255)], axis=1)
     each, whole = measure(picture, np.array([[True, True, False]]), SIDE)
-    assert [quality.vegetation for quality in each] == [0, 1]
+    assert [Quality(*row).vegetation for row in each.tolist()] == [0, 1]
     assert whole.vegetation == pytest.approx(0.5)
     assert whole.overexposed == 0
 
