@@ -125,6 +125,11 @@ class Fields:
             for i, item in enumerate(value)
         ]
 
+    def raw(self, name: str) -> object:
+        """Return what stands under `name`, unread: None where nothing does."""
+        self._known.append(name)
+        return self._table.get(name)
+
     def names(self) -> tuple[str, ...]:
         """Return the names of all fields, for tables whose names are data."""
         return tuple(self._table)

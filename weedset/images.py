@@ -26,6 +26,7 @@ LeastShare = Callable[[int, int, ExifFacts], float]
 
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
 _MAX_PIXELS = 250_000_000
+_SMALL_PIXELS = 1_048_576
 _MAX_BYTES = 500_000_000
 #: What to do with a stored picture to see it upright (EXIF 2.32, tag 0x0112).
 _TURNS = {
@@ -154,6 +155,18 @@ def encode_tile(pixels: NDArray[np.uint8]) -> bytes:
     return buffer.getvalue()
 
 
+def encode_upright(path: Path, digest: str) -> bytes:
+    """Return a photo as a JPEG of its upright pixels and nothing beside them.
+
+    Raises PhotoError where it cannot be read, or is no longer the photo of that digest.
+    """
+    opened = open_photo(path)
+    if opened.digest != digest:
+        fix = "put the photo back where it was when it was tiled, or leave whole photos out"
+        raise PhotoError("is another photo than was tiled", where=str(path), fix=fix)
+    return encode_tile(np.asarray(opened.image))
+
+
 def decode_tile(data: bytes) -> NDArray[np.uint8]:
     """Decode the JPEG of a tile to (height, width, 3). Raises PhotoError if damaged."""
     try:
@@ -161,6 +174,24 @@ def decode_tile(data: bytes) -> NDArray[np.uint8]:
             return np.asarray(image.convert("RGB"))
     except (OSError, SyntaxError, ValueError) as exc:
         raise PhotoError(f"is a damaged tile: {exc}") from exc
+
+
+def check_decodes(data: bytes) -> None:
+    """Decode a JPEG to see that it can be. Raises PhotoError if damaged.
+
+    Large ones are decoded at an eighth of each side, which still reads every byte.
+    """
+    try:
+        with Image.open(io.BytesIO(data), formats=("JPEG",)) as image:
+            if image.width * image.height > _MAX_PIXELS:
+                raise PhotoError("has too many pixels to be a photo")
+            if image.mode != "RGB":
+                raise PhotoError(f"is of colour mode {image.mode}, not RGB")
+            if image.width * image.height > _SMALL_PIXELS:
+                image.draft("RGB", (image.width // 8, image.height // 8))
+            image.load()
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as exc:
+        raise PhotoError(f"is a damaged picture: {exc}") from exc
 
 
 def _read_bytes(path: Path, error: type[WeedsetError] = PhotoError) -> bytes:

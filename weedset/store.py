@@ -267,6 +267,21 @@ class Store:
             for row in self._db.execute(_LABELLED)
         ]
 
+    def standing_of(self, photo_digest: str) -> list[tuple[Tile, Statement, str]]:
+        """Return each labelled tile of a photo, its newest statement and when that was made."""
+        species: dict[int, list[tuple[str, int, int | None]]] = {}
+        for statement_id, *rest in self._db.execute(
+            "SELECT statement_id, species, doubtful, stage FROM statement_species "
+            "WHERE statement_id IN (SELECT statement.id FROM statement "
+            "JOIN tile ON tile.id = tile_id WHERE photo_digest = ?)",
+            (photo_digest,),
+        ):
+            species.setdefault(statement_id, []).append((rest[0], rest[1], rest[2]))
+        return [
+            (_tile(row[6:]), _statement(row[1:5], species.get(row[0], [])), row[5])
+            for row in self._db.execute(_STANDING, (photo_digest,))
+        ]
+
     def counts(self) -> dict[str, int]:
         """Return how many batches, photos, tiles and labelled tiles there are."""
         return {
@@ -294,6 +309,14 @@ _LABELLED = """SELECT photo.name, batch_id, site, taken_at,
     JOIN batch ON batch.id = batch_id
     WHERE statement.id IN (SELECT max(id) FROM statement GROUP BY tile_id)
     ORDER BY batch_id, photo.name, photo_digest, grid_row, grid_col"""
+
+
+_STANDING = """SELECT statement.id, annotator, origin, verdict, unknown_plant, made_at,
+    photo_digest, grid_row, grid_col, x_min_mm, y_min_mm, x_max_mm, y_max_mm,
+    gsd_mm_per_px, inside_share, byte_offset, byte_length
+    FROM tile JOIN statement ON statement.id = (
+        SELECT max(id) FROM statement WHERE tile_id = tile.id)
+    WHERE photo_digest = ? ORDER BY grid_row, grid_col"""
 
 
 def _photo(row: tuple[Any, ...]) -> Photo:

@@ -116,6 +116,11 @@ def is_eppo_code(text: str) -> bool:
     return _EPPO_CODE.fullmatch(text) is not None
 
 
+def is_local_code(text: str) -> bool:
+    """Tell whether `text` has the form of a garden's own code, such as x-my-plant."""
+    return _LOCAL_CODE.fullmatch(text) is not None
+
+
 def species(code: str, known: SpeciesList, where: str = "") -> Species:
     """Return the plant of `code`, in whatever case; an outdated code finds the current one.
 

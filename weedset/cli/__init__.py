@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from weedset.cli.board import add_board_verbs
+from weedset.cli.contributor import add_contributor_verbs
 from weedset.cli.door import make_app
 from weedset.cli.gardener import add_gardener_verbs
 
 app = make_app()
 add_gardener_verbs(app)
 add_board_verbs(app)
+add_contributor_verbs(app)

@@ -1,0 +1,172 @@
+"""The rows of a contribution: one for each photo, one for each labelled picture."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from weedset.contribution.batch import Contribution
+from weedset.contribution.giving import past_day, plain_text
+from weedset.fields import Fields
+from weedset.findings import Spot
+from weedset.labelling import contradiction
+from weedset.records import Edge, GroundGrid, Origin, Photo, Scale, ScaleSource, Statement, Verdict
+
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+_PHOTO = re.compile(r"p\d{5}")
+
+
+@dataclass(frozen=True, slots=True)
+class GivenLabel:
+    """A statement with the picture it is about and the day it was made on."""
+
+    picture: str
+    statement: Statement
+    made_on: str
+
+
+def photo_row(key: str, photo: Photo) -> dict[str, object]:
+    """Return the row of a photo: neither its file name nor its hour, which stay at home."""
+    return {
+        "photo": key,
+        "digest": photo.digest,
+        "camera": photo.camera,
+        "width_px": photo.width_px,
+        "height_px": photo.height_px,
+        "gsd_mm_per_px": photo.scale.gsd_mm_per_px,
+        "gsd_uncertainty_mm_per_px": photo.scale.uncertainty_mm_per_px,
+        "scale_source": photo.scale.source,
+        "scale_from_exif": photo.scale.from_exif,
+        "rows": photo.grid.rows,
+        "cols": photo.grid.cols,
+        "x_min_mm": photo.grid.x_min_mm,
+        "y_min_mm": photo.grid.y_min_mm,
+        "edge": photo.edge,
+    }
+
+
+def photo_from(fields: Fields, whole: Contribution, spot: Spot) -> Photo:
+    """Read the row of a photo, noting at `spot` each field that is wrong.
+
+    The photo's name is its key.
+    """
+    fields.knows("gsd_uncertainty_mm_per_px")
+
+    def number(name: str, **bounds: float) -> float:
+        return spot.attempt(lambda: fields.number(name, **bounds), 1.0)
+
+    def count(name: str, most: int) -> int:
+        return spot.attempt(lambda: fields.whole(name, least=1, most=most), 1)
+
+    def text(name: str, shape: re.Pattern[str]) -> str:
+        return spot.attempt(lambda: _shaped(fields, name, shape), "")
+
+    def choice(name: str, choices: tuple[str, ...]) -> str:
+        return spot.attempt(lambda: fields.choice(name, choices), choices[0])
+
+    uncertainty = None
+    if "gsd_uncertainty_mm_per_px" in fields:
+        uncertainty = number("gsd_uncertainty_mm_per_px", least=0, below=1000)
+    edge: Edge = "pad" if choice("edge", ("drop", "pad")) == "pad" else "drop"
+    photo = Photo(
+        digest=text("digest", _DIGEST),
+        name=text("photo", _PHOTO),
+        path="",
+        width_px=count("width_px", 100_000),
+        height_px=count("height_px", 100_000),
+        taken_at=None,
+        camera=spot.attempt(lambda: plain_text(fields, "camera", 120), ""),
+        scale=Scale(
+            number("gsd_mm_per_px", above=0, below=1000),
+            ScaleSource(choice("scale_source", tuple(ScaleSource))),
+            spot.attempt(lambda: fields.truth("scale_from_exif"), False),
+            uncertainty,
+        ),
+        grid=GroundGrid(
+            whole.cell_mm,
+            count("rows", 99_999),
+            count("cols", 99_999),
+            number("x_min_mm", least=-1e6, most=1e6),
+            number("y_min_mm", least=-1e6, most=1e6),
+        ),
+        tile_px=whole.tile_px,
+        edge=edge,
+    )
+    with spot.catching():
+        fields.done()
+    return photo
+
+
+def label_row(label: GivenLabel) -> dict[str, object]:
+    """Return the row of a label."""
+    said = label.statement
+    return {
+        "picture": label.picture,
+        "verdict": said.verdict,
+        "present": sorted(said.present),
+        "doubtful": sorted(said.doubtful),
+        "unknown_plant": said.unknown_plant,
+        "stages": dict(said.stages),
+        "identifiedBy": said.annotator,
+        "dateIdentified": label.made_on,
+        "origin": said.origin,
+    }
+
+
+def label_from(fields: Fields, whole: Contribution, today: date, spot: Spot) -> GivenLabel:
+    """Read the row of a label, noting at `spot` each field that is wrong."""
+    known = whole.codes
+
+    def codes(name: str) -> frozenset[str]:
+        listed: tuple[str, ...] = spot.attempt(lambda: fields.texts(name), ())
+        for code in listed:
+            if code not in known:
+                spot.add(f"{code!r} is not among the batch's species", field=name)
+        if len(set(listed)) < len(listed):
+            spot.add("names a plant twice", field=name)
+        return frozenset(listed)
+
+    def choice(name: str, choices: Sequence[str], otherwise: str) -> str:
+        return spot.attempt(lambda: fields.choice(name, choices), otherwise)
+
+    statement = Statement(
+        annotator=choice("identifiedBy", whole.annotators, ""),
+        origin=Origin(choice("origin", tuple(Origin), Origin.TABLE)),
+        verdict=Verdict(choice("verdict", tuple(Verdict), Verdict.CANNOT_TELL)),
+        present=codes("present"),
+        doubtful=codes("doubtful"),
+        unknown_plant=spot.attempt(lambda: fields.truth("unknown_plant"), False),
+        stages=_stages(fields, spot),
+    )
+    clash = contradiction(statement)
+    if clash:
+        spot.add(clash)
+    for code, _ in statement.stages:
+        if code not in statement.present | statement.doubtful:
+            spot.add(f"gives a stage for {code!r}, which is not there", field="stages")
+    label = GivenLabel(
+        picture=spot.attempt(lambda: fields.text("picture"), ""),
+        statement=statement,
+        made_on=spot.attempt(lambda: past_day(fields, "dateIdentified", today), ""),
+    )
+    with spot.catching():
+        fields.done()
+    return label
+
+
+def _stages(fields: Fields, spot: Spot) -> tuple[tuple[str, int], ...]:
+    stages = []
+    with spot.catching():
+        table = fields.table("stages")
+        for code in table.names():
+            stages.append((code, table.whole(code, least=0, most=9)))
+    return tuple(sorted(stages))
+
+
+def _shaped(fields: Fields, name: str, shape: re.Pattern[str]) -> str:
+    text = fields.text(name)
+    if shape.fullmatch(text) is None:
+        raise fields.complaint(name, f"{text[:80]!r} has not the form it should have")
+    return text
