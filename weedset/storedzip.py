@@ -96,7 +96,7 @@ class StoredZipWriter:
             crc = zlib.crc32(chunk, crc)
         self._file.seek(offset)
         self._file.write(_local_header(encoded, crc, size))
-        self._file.seek(0, os.SEEK_END)
+        self._file.seek(offset + _LOCAL.size + len(encoded) + size)
         self._directory.write(_central_header(encoded, crc, size, offset))
         self._count += 1
         return size

@@ -22,7 +22,7 @@ from weedset.findings import Spot
 from weedset.licences import require_licence
 from weedset.taxonomy import Rank, Role, Species, SpeciesList, is_eppo_code, is_local_code
 
-_BATCH_ID = re.compile(r"s-[0-9a-f]{16}-\d{4}-\d{2}-\d{2}")
+_BATCH_ID = re.compile(r"s-[0-9a-f]{16}-[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _MOST_CODES = 1_000
 
 

@@ -18,9 +18,9 @@ TAG_MANIFESTS = tuple(f"tagmanifest-{name}.txt" for name in DIGESTS)
 BAGIT, BAG_INFO = "bagit.txt", "bag-info.txt"
 BAGIT_TEXT = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 
-TILE_NAME = re.compile(r"data/tiles/(p\d{5})/r(\d{5})c(\d{5})\.jpg")
-PHOTO_NAME = re.compile(r"data/photos/(p\d{5})\.jpg")
-LOOSE_NAME = re.compile(r"data/loose/(n\d{6})\.jpg")
+TILE_NAME = re.compile(r"data/tiles/(p[0-9]{5})/r([0-9]{5})c([0-9]{5})\.jpg")
+PHOTO_NAME = re.compile(r"data/photos/(p[0-9]{5})\.jpg")
+LOOSE_NAME = re.compile(r"data/loose/(n[0-9]{6})\.jpg")
 
 #: What may lie in a bag, in the order in which it lies there: what can only be known once
 #: all else is written comes last. The tag files follow the payload.

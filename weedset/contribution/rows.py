@@ -15,7 +15,7 @@ from weedset.labelling import contradiction
 from weedset.records import Edge, GroundGrid, Origin, Photo, Scale, ScaleSource, Statement, Verdict
 
 _DIGEST = re.compile(r"[0-9a-f]{64}")
-_PHOTO = re.compile(r"p\d{5}")
+_PHOTO = re.compile(r"p[0-9]{5}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 
 from weedset.contribution.batch import Contribution, batch_id, contribution_from
-from weedset.contribution.layout import BATCH
+from weedset.contribution.layout import BATCH, LABELS, MANIFESTS, PHOTOS
 from weedset.errors import ContributionError
 from weedset.fields import parse_json
 from weedset.findings import Finding, Findings
@@ -19,7 +19,6 @@ from weedset.storedzip import StoredZip
 from weedset.taxonomy import SpeciesList
 from weedset.verification.reading import Reading
 from weedset.verification.survey import (
-    REQUIRED,
     Survey,
     check_card,
     check_tags,
@@ -91,6 +90,6 @@ def _check_contents(
     if survey.bag != batch_id(whole):
         what = f"is the bag {survey.bag!r}, but holds {batch_id(whole)!r}"
         findings.at(BATCH).add(what, field="eventID")
-    if survey.in_order and survey.files.keys() >= set(REQUIRED):
+    if survey.in_order and survey.files.keys() >= {LABELS, PHOTOS, *MANIFESTS}:
         Reading(path, archive, survey, findings, whole, today).run(workers)
     return whole

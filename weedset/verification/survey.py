@@ -35,12 +35,15 @@ _MOST_PICTURE_BYTES = {TILE_NAME: 8_000_000, PHOTO_NAME: 150_000_000, LOOSE_NAME
 _MOST_FILE_BYTES = {LABELS: 2_000_000_000, LOOSE: 500_000_000, PHOTOS: 200_000_000,
                     **dict.fromkeys(MANIFESTS, 200_000_000)}  # fmt: skip
 _MOST_SMALL_BYTES = 2_000_000
-REQUIRED = (*(name for name in PAYLOAD_FILES if name != LOOSE), *TAG_FILES)
+_REQUIRED = (*(name for name in PAYLOAD_FILES if name != LOOSE), *TAG_FILES)
 
 
 @dataclass
 class Survey:
-    """What lies in the archive: the few files by name, and whether all lies in order."""
+    """What lies in the archive: the few files by name, and whether all lies in order.
+
+    `octets` and `streams` count the payload, as bag-info.txt does.
+    """
 
     bag: str = ""
     files: dict[str, Member] = field(default_factory=dict)
@@ -56,9 +59,8 @@ def survey_archive(archive: StoredZip, findings: Findings) -> Survey:
     """
     survey = Survey()
     last: Order = (-1, "")
-    for number, member in enumerate(archive.members()):
-        if number == 0:
-            survey.bag = bag_of(member.name)
+    for member in archive.members():
+        survey.bag = survey.bag or bag_of(member.name)
         spot = findings.at(member.name)
         fault = name_fault(member.name, survey.bag)
         if fault is not None:
@@ -66,7 +68,6 @@ def survey_archive(archive: StoredZip, findings: Findings) -> Survey:
         if member.fault:
             spot.add(member.fault, fix="pack the batch again with weedset")
         if fault is not None or member.fault:
-            survey.in_order = False
             continue
         name = member.name.removeprefix(f"{survey.bag}/")
         order = name_order(name)
@@ -77,7 +78,7 @@ def survey_archive(archive: StoredZip, findings: Findings) -> Survey:
             continue
         last = order
         _weigh(name, member, survey, findings)
-    for name in REQUIRED:
+    for name in _REQUIRED:
         if name not in survey.files:
             findings.at(name).add("is missing", fix="pack the batch again with weedset")
     return survey
