@@ -111,6 +111,21 @@ class Fields:
         )
         return tuple(items.number(str(i), least=least, most=most) for i in range(len(value)))
 
+    def number_lists(
+        self, name: str, *, least: float, most: float
+    ) -> tuple[tuple[float, ...], ...]:
+        """Return a list of lists of numbers, each with `least <= number <= most`."""
+        value = self._required(name)
+        if not isinstance(value, list):
+            raise self.complaint(name, "should be a list of lists of numbers")
+        items = Fields(
+            {str(i): item for i, item in enumerate(value)},
+            self._where,
+            self._error,
+            self._dotted(name),
+        )
+        return tuple(items.numbers(str(i), least=least, most=most) for i in range(len(value)))
+
     def table(self, name: str) -> Fields:
         """Return the table under `name`."""
         return Fields(self._required(name), self._where, self._error, self._dotted(name))

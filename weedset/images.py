@@ -5,7 +5,8 @@ from __future__ import annotations
 import io
 import struct
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -109,20 +110,35 @@ def read_mask(path: Path) -> NDArray[np.uint8]:
     Masks are for the upright photo and are never turned.
     Raises LabelError where it is no greyscale or palette image of 8 bits.
     """
+    with _open_mask(path) as image:
+        if image.mode not in ("L", "P", "1"):
+            raise LabelError(
+                f"is an image of mode {image.mode}, not of one value per pixel",
+                where=str(path),
+                fix="save the mask as an 8-bit greyscale PNG, or say what its colours mean",
+            )
+        values = image.convert("L") if image.mode == "1" else image
+        return np.asarray(values, dtype=np.uint8)
+
+
+def read_colour_mask(path: Path) -> NDArray[np.uint32]:
+    """Read a mask of one colour per pixel, (height, width), as 0xRRGGBB.
+
+    Masks are for the upright photo and are never turned. Raises LabelError if damaged.
+    """
+    with _open_mask(path) as image:
+        rgb = np.asarray(image.convert("RGB"), dtype=np.uint32)
+        return (rgb[..., 0] << 16 | rgb[..., 1] << 8 | rgb[..., 2]).astype(np.uint32)
+
+
+@contextmanager
+def _open_mask(path: Path) -> Iterator[Image.Image]:
+    data = _read_bytes(path, LabelError)
     try:
-        with Image.open(
-            io.BytesIO(_read_bytes(path, LabelError)), formats=("PNG", "TIFF")
-        ) as image:
+        with Image.open(io.BytesIO(data), formats=("PNG", "TIFF")) as image:
             if image.width * image.height > _MAX_PIXELS:
                 raise LabelError("has too many pixels to be a mask", where=str(path))
-            if image.mode not in ("L", "P", "1"):
-                raise LabelError(
-                    f"is an image of mode {image.mode}, not of one value per pixel",
-                    where=str(path),
-                    fix="save the mask as an 8-bit greyscale PNG",
-                )
-            values = image.convert("L") if image.mode == "1" else image
-            return np.asarray(values, dtype=np.uint8)
+            yield image
     except UnidentifiedImageError as exc:
         raise LabelError("is not a PNG or TIFF mask", where=str(path)) from exc
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as exc:
@@ -172,6 +188,16 @@ def encode_upright(path: Path, digest: str) -> bytes:
         fix = "put the photo back where it was when it was tiled, or leave whole photos out"
         raise PhotoError("is another photo than was tiled", where=str(path), fix=fix)
     return encode_tile(np.asarray(opened.image))
+
+
+def encode_loose(path: Path, longest_px: int) -> tuple[bytes, str]:
+    """Return a picture upright, no longer than `longest_px`, as a JPEG, and its digest.
+
+    For pictures of unknown scale, of which the full size says nothing. Raises PhotoError.
+    """
+    opened = open_photo(path, least_share=lambda w, h, _: min(1.0, longest_px / max(w, h)))
+    opened.image.thumbnail((longest_px, longest_px))
+    return encode_tile(np.asarray(opened.image)), opened.digest
 
 
 def decode_tile(data: bytes) -> NDArray[np.uint8]:

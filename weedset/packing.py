@@ -28,22 +28,24 @@ from weedset.contribution.layout import (
     CARD,
     DIGESTS,
     LABELS,
+    LOOSE,
     MANIFESTS,
     MOST_PHOTOS,
     PHOTOS,
     TAG_MANIFESTS,
     bag_info,
+    loose_name,
     photo_key,
     photo_name,
     tile_key,
     tile_name,
 )
-from weedset.contribution.rows import GivenLabel, label_row, photo_row
+from weedset.contribution.rows import GivenLabel, label_row, loose_row, photo_row
 from weedset.digests import whole_file
-from weedset.errors import ContributionError
+from weedset.errors import ContributionError, StoreError
 from weedset.images import encode_upright
-from weedset.records import Batch, Photo
-from weedset.settings import Workspace, tile_archive
+from weedset.records import Batch, Photo, Statement
+from weedset.settings import Workspace, loose_picture_path, tile_archive
 from weedset.store import Store
 from weedset.storedzip import StoredZipWriter
 from weedset.taxonomy import Species, SpeciesList
@@ -59,8 +61,14 @@ class _Seen:
     tiles: int = 0
     whole_photos: int = 0
     photos: int = 0
+    loose: int = 0
     annotators: set[str] = field(default_factory=set)
     tiles_with: Counter[str] = field(default_factory=Counter)
+
+    def note(self, statement: Statement) -> None:
+        self.annotators.add(statement.annotator)
+        self.tiles_with.update(statement.present)
+        self.tiles_with.update(dict.fromkeys(statement.doubtful, 0))
 
 
 class _Bag:
@@ -140,8 +148,8 @@ def pack_batch(
     seen = _Seen()
     try:
         with ExitStack() as stack, whole_file(out) as file:
-            spools = [stack.enter_context(tempfile.TemporaryFile()) for _ in range(2)]
-            labels, rows = spools
+            spools = [stack.enter_context(tempfile.TemporaryFile()) for _ in range(3)]
+            labels, loose, rows = spools
             bag = _Bag(file, name, stack)
             for key, photo in photos.items():
                 with TileReader(tile_archive(workspace, photo.digest)) as reader:
@@ -149,14 +157,17 @@ def pack_batch(
                 if given:
                     rows.write(_line(photo_row(key, photo)))
                     seen.photos += 1
-            if not seen.tiles:
+            if whole_photos:
+                _pack_photos(bag, photos, seen)
+            _pack_loose(bag, store, workspace, batch, loose, seen)
+            if not seen.tiles + seen.loose:
                 raise ContributionError(
                     "has no labelled tile", where=f"batch {batch.id}", fix="label some first"
                 )
-            if whole_photos:
-                _pack_photos(bag, photos, seen)
             whole = _stated(batch, giving, workspace, seen, species)
             bag.add_payload_file(LABELS, labels)
+            if seen.loose:
+                bag.add_payload_file(LOOSE, loose)
             bag.add_payload_file(PHOTOS, rows)
             bag.add_payload(BATCH, _pretty(contribution_table(whole)))
             bag.add_payload(CARD, card_text(whole, seen.tiles_with).encode())
@@ -215,9 +226,7 @@ def _pack_tiles(
         picture = tile_key(key, tile.row, tile.col)
         bag.add_payload(tile_name(picture), reader.read(tile))
         labels.write(_line(label_row(GivenLabel(picture, statement, made_at[:10]))))
-        seen.annotators.add(statement.annotator)
-        seen.tiles_with.update(statement.present)
-        seen.tiles_with.update(dict.fromkeys(statement.doubtful, 0))
+        seen.note(statement)
     seen.tiles += len(standing)
     return len(standing)
 
@@ -226,6 +235,27 @@ def _pack_photos(bag: _Bag, photos: Mapping[str, Photo], seen: _Seen) -> None:
     for key, photo in photos.items():
         bag.add_payload(photo_name(key), encode_upright(Path(photo.path), photo.digest))
         seen.whole_photos += 1
+
+
+def _pack_loose(
+    bag: _Bag, store: Store, workspace: Workspace, batch: Batch, rows: IO[bytes], seen: _Seen
+) -> None:
+    for number, (picture, made_at) in enumerate(store.loose_of(batch.id), 1):
+        key, path = f"n{number:06d}", loose_picture_path(workspace, picture.digest)
+        bag.add_payload(loose_name(key), _read_loose(path))
+        label = GivenLabel(key, picture.statement, made_at[:10])
+        rows.write(_line(loose_row(label, picture.digest)))
+        seen.note(picture.statement)
+        seen.loose += 1
+
+
+def _read_loose(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as exc:
+        fix = "take the pictures in again"
+        what = f"cannot be read ({exc.strerror})"
+        raise StoreError(what, where=str(path), fix=fix) from exc
 
 
 def _stated(
@@ -240,7 +270,7 @@ def _stated(
         looked_for=tuple(sorted(batch.looked_for)),
         annotators=tuple(sorted(seen.annotators)),
         species=tuple(_known(code, species) for code in codes),
-        contents=Contents(seen.tiles, seen.photos, seen.whole_photos, 0),
+        contents=Contents(seen.tiles, seen.photos, seen.whole_photos, seen.loose),
     )
 
 

@@ -167,6 +167,13 @@ def search(text: str, known: SpeciesList, limit: int = 20) -> list[Species]:
     return [known[code] for _, _, code in sorted(best.values())[:limit]]
 
 
+def named(text: str, known: SpeciesList) -> list[Species]:
+    """Return the plants of which `text` is a code, a whole name or an alias."""
+    needle = _folded(text[:_MOST_CHARACTERS])
+    found = {entry.code: entry for term, entry in known._terms if needle and term == needle}
+    return list(found.values())
+
+
 def _hint(text: str, known: SpeciesList) -> str:
     text = text[:_MOST_CHARACTERS]
     near = search(text, known, 3)

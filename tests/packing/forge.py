@@ -11,7 +11,7 @@ import json
 import zipfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -28,10 +28,12 @@ from weedset.taxonomy import load_species
 from weedset.tiling import cut_photos
 from weedset.verification.check import Report, check_contribution
 
-TODAY = date(2026, 11, 25)
+#: Labels are dated by the clock, so the check must go by it too.
+TODAY = date.today()
+FUTURE = (TODAY + timedelta(days=400)).isoformat()
 SITE = "s-0123456789abcdef"
-BAG = f"{SITE}-2026-05-04"
-BATCH = Batch("long-acre 2026-05-04", "long-acre", "2026-05-04", "", "", ())
+BAG = f"{SITE}-2024-05-04"
+BATCH = Batch("long-acre 2024-05-04", "long-acre", "2024-05-04", "", "", ())
 GIVING = Giving(
     site=SITE,
     giver="anna",
@@ -41,7 +43,7 @@ GIVING = Giving(
     licence="CC-BY-4.0",
     licence_note="",
     consent="I took these photos and give them under this licence.",
-    consent_on="2026-06-01",
+    consent_on="2024-06-01",
     place=Place("DE", "Hessen", 50.15, 8.65),
 )
 
@@ -49,7 +51,7 @@ GIVING = Giving(
 #: serial number, maker note, comment (EXIF 2.32, tags by number).
 PRIVATE_MAIN = {0x010F: "Maker", 0x0110: "Model", 0x013B: "Owner", 0x8298: "Owner's rights"}
 PRIVATE_EXIF = {
-    0x9003: "2026:05:04 10:11:12",
+    0x9003: "2024:05:04 10:11:12",
     0x927C: b"maker note",
     0x9286: b"ASCII\0\0\0comment",
     0xA430: "Owner",

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from tests.packing.forge import BAG, Forgery, forge, read_bag, relist, write_zip
+from tests.packing.forge import BAG, FUTURE, Forgery, forge, read_bag, relist, write_zip
 
 Maker = Callable[[Path, Path], Path]
 
@@ -357,9 +357,9 @@ CORPUS: dict[str, tuple[Maker, str]] = {
     "batch is a list": (text(BATCH, b"[]"), "table of fields"),
     "deep nesting": (text(BATCH, b"[" * 100_000), "not valid JSON"),
     "long number": (text(BATCH, b'{"version":' + b"9" * 100_000 + b"}"), "not valid JSON"),
-    "taken in the future": (batch(lambda table: table.update(eventDate="2027-01-01")), "future"),
-    "consent in the future": (giving(consentOn="2031-01-01"), "future"),
-    "labelled in the future": (label(dateIdentified="2027-01-01"), "future"),
+    "taken in the future": (batch(lambda table: table.update(eventDate=FUTURE)), "future"),
+    "consent in the future": (giving(consentOn=FUTURE), "future"),
+    "labelled in the future": (label(dateIdentified=FUTURE), "future"),
     "no date": (label(dateIdentified="yesterday"), "no date"),
     "no consent": (batch(lambda table: table["giving"].pop("consent")), "missing"),
     "no licence": (batch(lambda table: table["giving"].pop("licence")), "missing"),

@@ -97,7 +97,7 @@ def test_own_terms_need_their_words(tmp_path: Path) -> None:
 def test_a_site_keeps_its_random_id(tmp_path: Path) -> None:
     first = site_id(tmp_path, "long acre", TODAY)
     assert first != site_id(tmp_path, "long acre", TODAY) != draw_site_id()
-    path = tmp_path / "giving" / "long acre 2026-05-04.toml"
+    path = tmp_path / "giving" / "long acre 2024-05-04.toml"
     path.parent.mkdir()
     path.write_text(giving_toml(GIVING))
     assert site_id(tmp_path, "long acre", TODAY) == GIVING.site

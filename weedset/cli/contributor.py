@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, say
-from weedset.cli.gardener import SpeciesOption
+from weedset.cli.options import SpeciesOption
 from weedset.contribution.batch import batch_id
 from weedset.contribution.giving import (
     Giving,

@@ -115,6 +115,18 @@ def label_row(label: GivenLabel) -> dict[str, object]:
     }
 
 
+def loose_row(label: GivenLabel, digest: str) -> dict[str, object]:
+    """Return the row of a picture of unknown scale; `digest` is that of the giver's file."""
+    return {**label_row(label), "digest": digest, "scale": "unknown"}
+
+
+def loose_from(fields: Fields, whole: Contribution, today: date, spot: Spot) -> GivenLabel:
+    """Read the row of a picture of unknown scale, noting at `spot` each field that is wrong."""
+    spot.attempt(lambda: _shaped(fields, "digest", _DIGEST), "")
+    spot.attempt(lambda: fields.choice("scale", ("unknown",)), "")
+    return label_from(fields, whole, today, spot)
+
+
 def label_from(fields: Fields, whole: Contribution, today: date, spot: Spot) -> GivenLabel:
     """Read the row of a label, noting at `spot` each field that is wrong."""
     known = whole.codes

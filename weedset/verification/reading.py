@@ -29,7 +29,7 @@ from weedset.contribution.layout import (
     name_order,
     tile_name,
 )
-from weedset.contribution.rows import GivenLabel, label_from, photo_from
+from weedset.contribution.rows import GivenLabel, label_from, loose_from, photo_from
 from weedset.errors import ContributionError
 from weedset.fields import Fields, parse_json
 from weedset.findings import Findings, Spot
@@ -119,7 +119,8 @@ class Reading:
             fields = _row(line, spot)
             if fields is None:
                 continue
-            label = label_from(fields, self._whole, self._today, spot)
+            read = label_from if file == LABELS else loose_from
+            label = read(fields, self._whole, self._today, spot)
             name = named(label.picture)
             order = name_order(name) if shape.fullmatch(name) else None
             if order is None:
