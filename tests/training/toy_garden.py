@@ -100,6 +100,5 @@ def toy_recipe(**changes: object) -> Recipe:
         "least_examples": 8,
         "seed": 3,
         "workers": 0,
-        "threads": 1,
     }
     return Recipe(**(settings | changes))  # type: ignore[arg-type]
