@@ -195,9 +195,8 @@ def encode_loose(path: Path, longest_px: int) -> tuple[bytes, str]:
 
     For pictures of unknown scale, of which the full size says nothing. Raises PhotoError.
     """
-    opened = open_photo(path, least_share=lambda w, h, _: min(1.0, longest_px / max(w, h)))
-    opened.image.thumbnail((longest_px, longest_px))
-    return encode_tile(np.asarray(opened.image)), opened.digest
+    data = _read_bytes(path)
+    return encode_tile(reduced(data, str(path), longest_px)), bytes_digest(data)
 
 
 def decode_tile(data: bytes) -> NDArray[np.uint8]:
@@ -207,6 +206,16 @@ def decode_tile(data: bytes) -> NDArray[np.uint8]:
             return np.asarray(image.convert("RGB"))
     except (OSError, SyntaxError, ValueError) as exc:
         raise PhotoError(f"is a damaged tile: {exc}") from exc
+
+
+def reduced(data: bytes, where: str, longest_px: int) -> NDArray[np.uint8]:
+    """Decode a picture upright and no longer than `longest_px`, (height, width, 3).
+
+    Raises PhotoError if damaged.
+    """
+    opened = decode_photo(data, where, least_share=lambda w, h, _: min(1.0, longest_px / max(w, h)))
+    opened.image.thumbnail((longest_px, longest_px))
+    return np.asarray(opened.image)
 
 
 def check_decodes(data: bytes) -> None:

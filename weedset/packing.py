@@ -75,7 +75,7 @@ class _Bag:
     """A bag that is being written: an archive, and the manifests of what went in."""
 
     def __init__(self, file: IO[bytes], name: str, stack: ExitStack) -> None:
-        self._zip = StoredZipWriter(file)
+        self._zip = stack.enter_context(StoredZipWriter(file))
         self._name = name
         self._manifests = [stack.enter_context(tempfile.TemporaryFile()) for _ in DIGESTS]  # noqa: SIM115
         self.octets = self.streams = 0
@@ -123,7 +123,7 @@ class _Bag:
         for i, name in enumerate(TAG_MANIFESTS):
             lines = "".join(f"{hashes[i]}  {listed}\n" for listed, hashes in digests)
             self._zip.add_bytes(f"{self._name}/{name}", lines.encode())
-        self._zip.close()
+        self._zip.finish()
 
 
 def pack_batch(
@@ -143,7 +143,7 @@ def pack_batch(
     Raises ContributionError where there is nothing to give, or facts contradict each other.
     """
     _agree(batch, giving)
-    photos = _in_time(store, batch)
+    photos = photos_in_time(store, batch)
     name = f"{giving.site}-{batch.taken_on}"
     seen = _Seen()
     try:
@@ -201,8 +201,11 @@ def _agree(batch: Batch, giving: Giving) -> None:
         )
 
 
-def _in_time(store: Store, batch: Batch) -> dict[str, Photo]:
-    """Return the photos of a batch in the order in which they were taken, by new names."""
+def photos_in_time(store: Store, batch: Batch) -> dict[str, Photo]:
+    """Return the photos of a batch in the order in which they were taken, by new names.
+
+    Raises ContributionError where there are too many.
+    """
     batch_of = store.photos_of_batches()
     photos = [photo for photo in store.photos() if batch_of[photo.digest] == batch.id]
     photos.sort(key=lambda photo: (photo.taken_at or "", photo.name, photo.digest))

@@ -81,8 +81,14 @@ class StoredZipWriter:
 
     def __init__(self, file: IO[bytes]) -> None:
         self._file = file
-        self._directory = tempfile.TemporaryFile()  # noqa: SIM115  # closed by close()
+        self._directory = tempfile.TemporaryFile()  # noqa: SIM115  # closed on leaving
         self._count = 0
+
+    def __enter__(self) -> StoredZipWriter:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._directory.close()
 
     def add(self, name: str, chunks: Iterable[bytes]) -> int:
         """Write a member and return its size."""
@@ -109,13 +115,12 @@ class StoredZipWriter:
         self._directory.write(_central_header(encoded, crc, len(data), offset))
         self._count += 1
 
-    def close(self) -> None:
+    def finish(self) -> None:
         """Write the directory of members."""
         start, size = self._file.tell(), self._directory.tell()
         self._directory.seek(0)
         while block := self._directory.read(_BLOCK_BYTES):
             self._file.write(block)
-        self._directory.close()
         if self._count >= _MOST_16 or start + size >= _MOST_32:
             self._file.write(
                 _ZIP64_END.pack(

@@ -63,8 +63,9 @@ PRIVATE_GPS = {1: "N", 2: (50.0, 7.0, 30.0), 3: "E", 4: (8.0, 40.0, 15.0)}
 
 def private_photo(path: Path, size: tuple[int, int] = (300, 200), seed: int = 0) -> Path:
     """Write a JPEG that carries what must never leave the machine."""
-    noise = np.random.default_rng(seed).integers(0, 255, (*size[::-1], 3), np.uint8)
-    image = Image.fromarray(noise)
+    rows, cols = size[1] // 10, size[0] // 10
+    blocks = np.random.default_rng(seed).integers(0, 255, (rows, cols, 3), np.uint8)
+    image = Image.fromarray(blocks).resize(size, Image.Resampling.NEAREST)
     exif = Image.Exif()
     exif.update(PRIVATE_MAIN)
     exif.get_ifd(0x8769).update(PRIVATE_EXIF)

@@ -105,12 +105,12 @@ def symlink(good: Path, out: Path) -> Path:
 
 
 def bomb(good: Path, out: Path) -> Path:
-    """A gigabyte of nothing in a megabyte."""
+    """A quarter of a gigabyte of nothing in a quarter of a megabyte."""
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
         for name, data in read_bag(good).files.items():
             if name == TILE:
                 with archive.open(f"{BAG}/{name}", "w") as member:
-                    for _ in range(1024):
+                    for _ in range(256):
                         member.write(bytes(1 << 20))
             else:
                 archive.writestr(f"{BAG}/{name}", data)

@@ -21,14 +21,13 @@ NAMES = st.text("abcdefghij0123456789/._-é", min_size=1, max_size=40).filter(
 
 
 def write(path: Path, files: dict[str, bytes]) -> None:
-    with path.open("w+b") as file:
-        writer = StoredZipWriter(file)
+    with path.open("w+b") as file, StoredZipWriter(file) as writer:
         for name, data in files.items():
             if len(data) % 2:
                 writer.add_bytes(name, data)
             else:
                 writer.add(name, [data[:3], data[3:]])
-        writer.close()
+        writer.finish()
 
 
 def read(path: Path) -> dict[str, bytes]:
@@ -73,12 +72,11 @@ class _Sparse(io.FileIO):
 @pytest.mark.slow
 def test_offsets_beyond_32_bits(tmp_path: Path) -> None:
     path = tmp_path / "large.zip"
-    with _Sparse(path, "w+b") as file:
-        writer = StoredZipWriter(file)
+    with _Sparse(path, "w+b") as file, StoredZipWriter(file) as writer:
         for name in ("a", "b"):
             writer.add(name, (bytes(_MIB) for _ in range(2048)))
         writer.add_bytes("c", b"x")
-        writer.close()
+        writer.finish()
     with zipfile.ZipFile(path) as archive:
         assert archive.infolist()[2].header_offset > 0xFFFFFFFF
         assert archive.read("c") == b"x"

@@ -10,7 +10,7 @@ import typer
 
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, say
 from weedset.cli.options import SpeciesOption
-from weedset.contribution.batch import batch_id
+from weedset.contribution.batch import batch_id, contribution_table
 from weedset.contribution.giving import (
     Giving,
     Place,
@@ -25,9 +25,11 @@ from weedset.digests import write_whole
 from weedset.errors import CheckNotPassedError, ContributionError
 from weedset.licences import LICENCES
 from weedset.packing import pack_batch
+from weedset.preview import STAYS, Preview, photo_count, preview_batch
 from weedset.records import Batch
 from weedset.settings import open_workspace
 from weedset.store import Store, open_store
+from weedset.submitting import submit as hand_over
 from weedset.taxonomy import load_species
 from weedset.verification.check import Report, check_contribution
 
@@ -41,6 +43,7 @@ def add_contributor_verbs(app: typer.Typer) -> None:
     app.command("describe")(describe)
     app.command("pack")(pack)
     app.command("check")(check)
+    app.command("submit")(submit)
 
 
 def licences(as_json: JsonOption = False) -> None:
@@ -141,6 +144,13 @@ def pack(
     batch: BatchArgument,
     out: Annotated[Path, typer.Option(help="The archive to write.")],
     workspace: WorkspaceOption = Path(),
+    preview: Annotated[
+        bool,
+        typer.Option(
+            "--preview",
+            help="Write no archive: say what would leave, and write contact sheets beside it.",
+        ),
+    ] = False,
     photos: Annotated[
         bool, typer.Option("--photos", help="Put the whole photos in too, not the tiles alone.")
     ] = False,
@@ -154,6 +164,7 @@ def pack(
     ] = False,
     own_species: SpeciesOption = None,
     workers: WorkersOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Pack a labelled batch into one archive that you can hand over.
 
@@ -161,6 +172,8 @@ def pack(
     with their labels and what `weedset describe` states. Names of files and of the site,
     hours, positions, serial numbers and all else that cameras write beside the picture
     stay. The archive is checked before it appears.
+
+    Example: `weedset pack "long-acre 2026-05-04" --out acre.zip --preview`
 
     Example: `weedset pack "long-acre 2026-05-04" --out acre.zip --looked`
 
@@ -172,6 +185,11 @@ def pack(
     with open_store(room) as store:
         found = _batch(store, batch)
         giving = _giving(room.root, found, today)
+        if preview:
+            _show_preview(
+                preview_batch(store, room, found, giving, out, whole_photos=photos), as_json
+            )
+            return
         if not looked:
             raise ContributionError(
                 "nobody has said that they looked at the pictures",
@@ -193,6 +211,42 @@ def pack(
             store, room, found, giving, known, out, whole_photos=photos, approve=approve
         )
     say(f"{whole.contents.tiles} tiles of {batch_id(whole)} packed into {out}.")
+    if as_json:
+        emit({"archive": str(out), **contribution_table(whole)})
+
+
+def _show_preview(seen: Preview, as_json: bool) -> None:
+    if as_json:
+        emit(
+            {
+                "tiles": seen.tiles,
+                "photos": seen.photos,
+                "whole_photos": seen.whole_photos,
+                "loose": seen.loose,
+                "bytes": seen.octets,
+                "annotators": seen.annotators,
+                "cameras": seen.cameras,
+                "stated": dict(seen.stated),
+                "stays": STAYS,
+                "sheets": [str(path) for path in seen.sheets],
+            }
+        )
+        return
+    typer.echo("Would leave this machine:")
+    typer.echo(f"  {photo_count(seen)}; the tiles are {seen.octets / 1e6:.1f} MB")
+    typer.echo(f"  labels, each with its day and who made it: {', '.join(seen.annotators)}")
+    typer.echo(
+        "  of each photo: the day, its size and scale, the fingerprint of its file (SHA-256), "
+        f"and the name of its camera profile: {', '.join(seen.cameras)}"
+    )
+    for name, value in seen.stated:
+        typer.echo(f"  {name}: {value}")
+    typer.echo("Would stay here:")
+    for item in STAYS:
+        typer.echo(f"  {item}")
+    typer.echo("Look at these, at full size, for people, house numbers, number plates, screens:")
+    for path in seen.sheets:
+        typer.echo(f"  {path}")
 
 
 def _giving(root: Path, batch: Batch, today: date) -> Giving:
@@ -227,6 +281,31 @@ def check(
         _show(report)
     if not report.passed:
         raise typer.Exit(CheckNotPassedError.exit_code)
+
+
+def submit(
+    file: Annotated[Path, typer.Argument(help="The archive.")],
+    to: Annotated[str, typer.Option(help="A folder, or an address such as s3://pool/in.")],
+    own_species: SpeciesOption = None,
+    workers: WorkersOption = None,
+) -> None:
+    """Hand a contribution over: check it, then copy it to a folder or an address.
+
+    Nothing goes over the network unless --to is an address (with ://).
+
+    Example: `weedset submit acre.zip --to /mnt/pool/incoming`
+
+    Example: `weedset submit acre.zip --to sftp://pool.example.org/incoming`
+    """
+    report = check_contribution(file, load_species(own_species), date.today(), workers)
+    if not report.passed:
+        _show(report)
+        raise CheckNotPassedError(
+            f"has {report.count} faults and is not handed over",
+            where=str(file),
+            fix="pack it again after mending what is named above",
+        )
+    say(f"Handed over: {hand_over(file, to)}")
 
 
 def report_record(report: Report) -> dict[str, object]:
