@@ -51,11 +51,7 @@ class Fields:
     ) -> float:
         """Return a finite number with `above < number < below`, `least <= number <= most`."""
         value = self._required(name)
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, int | float)
-            or not math.isfinite(value)
-        ):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not _finite(value):
             raise self.complaint(name, f"should be a number, not {_shown(value)}")
         if not (above < value < below and least <= value <= most):
             raise self.complaint(name, f"is {value:g}, {_range(above, least, below, most)}")
@@ -203,6 +199,13 @@ def read_text(path: Path, error: type[WeedsetError]) -> str:
         raise error("is not UTF-8 text", where=str(path), fix="save it as UTF-8") from exc
     except OSError as exc:
         raise error(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+
+
+def _finite(value: float) -> bool:
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # a whole number beyond what a float holds
+        return False
 
 
 def _shown(value: object) -> str:

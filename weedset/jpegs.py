@@ -10,7 +10,7 @@ from __future__ import annotations
 from weedset.errors import PhotoError
 
 _START, _END, _SCAN, _BASELINE = 0xD8, 0xD9, 0xDA, 0xC0
-_ALLOWED = {0xDB: "quantization tables", 0xC4: "Huffman tables", 0xDD: "restart interval"}
+_ALLOWED = {0xDB: "quantization tables", 0xC4: "Huffman tables"}
 _JFIF = 0xE0
 _JFIF_BYTES = 14  # without a thumbnail (JFIF 1.02)
 _OTHER_FRAMES = {0xC1, 0xC2, 0xC3, *range(0xC5, 0xC8), *range(0xC9, 0xCC), *range(0xCD, 0xD0)}
@@ -47,12 +47,23 @@ def plain_jpeg_size(data: bytes) -> tuple[int, int]:
         raise PhotoError("is a JPEG with too many segments")
     if min(size) == 0:
         raise PhotoError("is a JPEG that does not say its size")
+    _check_scan(data, at)
+    return size
+
+
+def _check_scan(data: bytes, at: int) -> None:
+    """Raise where the one scan, from `at` on, is not the rest of the file.
+
+    Within a scan every 0xFF is followed by a zero (T.81, B.1.1.5), so that no segment can
+    hide in it.
+    """
     end = data.find(b"\xff\xd9", at)
     if end < 0:
         raise PhotoError("is cut short")
     if end + 2 != len(data):
         raise PhotoError("has bytes after the end of the picture")
-    return size
+    if data.count(b"\xff", at) != data.count(b"\xff\x00", at) + 1:
+        raise PhotoError("holds a segment within the picture's own data")
 
 
 def _segment(data: bytes, at: int) -> tuple[int, bytes, int]:

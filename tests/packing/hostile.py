@@ -344,6 +344,19 @@ CORPUS: dict[str, tuple[Maker, str]] = {
     "XMP left": (tile(picture(xmp=b"<x:xmpmeta/>")), "holds XMP"),
     "comment left": (tile(picture(comment=b"my house")), "holds a comment"),
     "colour profile left": (tile(picture(icc_profile=b"x" * 200)), "application segment"),
+    "segment in the scan": (
+        tile(picture().replace(b"\xff\xd9", b"\xff\xe1\0\4hi\xff\xd9")),
+        "holds a segment within",
+    ),
+    "code and name disagree": (species(scientificName="Stellaria media"), "not the plant of"),
+    "card of another licence": (
+        changed(
+            lambda bag: bag.files.update(
+                {"data/README.md": bag.files["data/README.md"].replace(b"CC-BY", b"CC-BY-NC")}
+            )
+        ),
+        "does not say Licence: CC-BY-4.0",
+    ),
     "thumbnail left": (tile(thumbnail()), "thumbnail"),
     "zip behind a picture": (tile(picture() + b"PK\x03\x04"), "after the end"),
     "progressive": (tile(picture(progressive=True)), "not baseline"),

@@ -220,7 +220,11 @@ def _one_species(table: Fields, known: SpeciesList) -> Species:
     rank = Rank(table.choice("taxonRank", tuple(Rank)))
     table.done()
     if code in known:
-        return known[code]
+        entry, name = known[code], texts["scientificName"]
+        if name not in ("", entry.scientific_name, *entry.aliases):
+            what = f"{name!r} is not the plant of {code} ({entry.scientific_name})"
+            raise table.complaint("scientificName", what, "find out which of the two is meant")
+        return entry
     if not is_local_code(code):
         what = f"{code[:20]!r} is not the code of a known plant"
         shape = "has" if is_eppo_code(code) else "has not even"

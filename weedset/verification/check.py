@@ -77,7 +77,6 @@ def _check_contents(
     workers: int | None,
 ) -> Contribution | None:
     check_tags(archive, survey, findings)
-    check_card(archive, survey, findings)
     whole = None
     batch = survey.files.get(BATCH)
     if batch is not None:
@@ -85,6 +84,8 @@ def _check_contents(
         with spot.catching():
             fields = parse_json(text_of(archive, batch), BATCH, ContributionError)
             whole = contribution_from(fields, known, today, spot)
+    needed = (batch_id(whole), f"Licence: {whole.giving.licence}.") if whole else ()
+    check_card(archive, survey, findings, needed)
     if whole is None:
         return None
     if survey.bag != batch_id(whole):

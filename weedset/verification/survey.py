@@ -128,8 +128,13 @@ def check_tags(archive: StoredZip, survey: Survey, findings: Findings) -> None:
                 findings.at(name).add(fault.what, fix=fault.fix)
 
 
-def check_card(archive: StoredZip, survey: Survey, findings: Findings) -> None:
-    """Check that the card is text that can be shown anywhere."""
+def check_card(
+    archive: StoredZip, survey: Survey, findings: Findings, needed: tuple[str, ...]
+) -> None:
+    """Check that the card is text that can be shown anywhere, and that it says what is `needed`.
+
+    The card is for people; what counts is in the other files.
+    """
     member = survey.files.get(CARD)
     if member is None:
         return
@@ -137,6 +142,9 @@ def check_card(archive: StoredZip, survey: Survey, findings: Findings) -> None:
     text = spot.attempt(lambda: text_of(archive, member), "")
     if "<" in text or not all(line.isprintable() for line in text.split("\n")):
         spot.add("holds control characters or marks of HTML", fix="pack the batch again")
+    for words in needed:
+        if words not in text:
+            spot.add(f"does not say {words}, as the batch does", fix="pack the batch again")
 
 
 def text_of(archive: StoredZip, member: Member) -> str:
