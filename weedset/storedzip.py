@@ -171,9 +171,10 @@ class StoredZip:
         for begin in range(0, member.size, _BLOCK_BYTES):
             yield self.read(member, begin, _BLOCK_BYTES)
 
-    def members(self) -> Iterator[Member]:
+    def members(self, *, again: bool = False) -> Iterator[Member]:
         """Yield the members in the order in which they lie.
 
+        Where they are gone through `again`, the headers beside them are left alone.
         Raises ContributionError where their places cannot be trusted.
         """
         begins = 0
@@ -184,7 +185,7 @@ class StoredZip:
             if place + longest > block_at + len(block):
                 block, block_at = os.pread(self._fd, min(_BLOCK_BYTES, end - place), place), place
             at = place - block_at
-            member, used = self._member(block[at : at + longest], number, begins)
+            member, used = self._member(block[at : at + longest], number, begins, again)
             begins = member.offset + member.size
             place += used
             yield member
@@ -224,7 +225,7 @@ class StoredZip:
             raise self._refuse("is a zip of several parts")
         return record_at, count, size, start
 
-    def _member(self, data: bytes, number: int, begins: int) -> tuple[Member, int]:
+    def _member(self, data: bytes, number: int, begins: int, again: bool) -> tuple[Member, int]:
         """Return a member and the bytes that its entry in the directory takes."""
         if len(data) < _CENTRAL.size or data[:4] != b"PK\x01\x02":
             raise self._refuse(f"has a damaged directory at member {number}")
@@ -252,13 +253,16 @@ class StoredZip:
         data_at = offset + _LOCAL.size + name_bytes
         if data_at + packed > self._start:
             raise self._refuse(f"claims {packed} bytes, more than there are", name=name)
+        member = Member(name, data_at, packed, crc, fault)
+        if again:
+            return member, used
         header = os.pread(self._fd, _LOCAL.size + name_bytes, begins)
         local = _LOCAL.unpack_from(header)
         should = (b"PK\x03\x04", flags, method, crc, packed, size, name_bytes, 0)
         # left out: the version needed to read, and the time and date
         if (local[0], *local[2:4], *local[6:]) != should or header[_LOCAL.size :] != raw:
             raise self._refuse("says one thing in the directory, another beside it", name=name)
-        return Member(name, data_at, packed, crc, fault), used
+        return member, used
 
     def _refuse(
         self, what: str, *, fix: str = "pack the batch again with weedset", name: str = ""

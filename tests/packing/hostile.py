@@ -203,6 +203,17 @@ def swapped_members(bag: Forgery) -> None:
     bag.files = {name: bag.files[name] for name in names}
 
 
+def two_pictures(key: bytes) -> Maker:
+    """Rows that begin with one picture and end with another: parsers keep the last."""
+
+    def change(bag: Forgery) -> None:
+        end = b',"' + key + b'":"p00001/r00000c00000"}'
+        lines = [line[:-1] + end for line in bag.files[LABELS].splitlines()]
+        bag.files[LABELS] = b"".join(line + b"\n" for line in lines)
+
+    return changed(change)
+
+
 def text(name: str, data: bytes) -> Maker:
     return changed(lambda bag: bag.files.update({name: data}))
 
@@ -412,6 +423,8 @@ CORPUS: dict[str, tuple[Maker, str]] = {
     "photo twice": (repeated(PHOTOS), "repeats photo"),
     "label twice": (repeated(LABELS), "twice"),
     "labels out of order": (changed(reordered), "out of order"),
+    "two pictures in a row": (two_pictures(b"picture"), "is there twice"),
+    "two pictures, one escaped": (two_pictures(b"\\u0070icture"), "is there twice"),
     "label of no tile": (label(picture="p00001/r00000c00009"), "not there"),
     "label climbs out": (label(picture="../../x"), "no name of a picture"),
     "label of unknown species": (label(1, present=["AVEFA"]), "not among the batch's"),

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import json
+import logging
 import shutil
 import tomllib
+import zipfile
 from pathlib import Path
 from typing import Any
 
+import bagit
 import fsspec
 import numpy as np
 import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from tests.conftest import real_photos
 from tests.packing.forge import make_workspace, private_photo
 from weedset.cli import app
 from weedset.errors import ContributionError, MissingPartError
@@ -191,3 +195,40 @@ def test_photos_gone_are_told(described: Workspace, tmp_path: Path) -> None:
     assert "another photo" in run(*pack, "--photos", code=1).output
     shutil.rmtree(described.root / "tiles")
     assert "tile the photo again" in run(*pack, code=1).output
+
+
+@pytest.mark.slow
+def test_a_real_bed_from_masks_to_a_valid_bag(tmp_path: Path) -> None:
+    """Twelve phone photos with EXIF of a real camera, most of them turned by 180 degrees."""
+    photos = real_photos("carrot_plot")
+    (tmp_path / "phone.toml").write_text('name = "phone"\nheight_mm = 1000\n')
+    garden, out = tmp_path / "bed", tmp_path / "bed.zip"
+    run("new", garden)
+    run("tile", photos, "--camera", tmp_path / "phone.toml", "--site", "plot", "-w", garden)
+    run(
+        "import", "masks", photos, "--value", "0=ground", "--value", "1=3WEEDT", "--value",
+        "2=DAUCS", "--looked-for", "3WEEDT,DAUCS", "-w", garden,
+    )  # fmt: skip
+    line = run("status", "-w", garden).stdout.splitlines()[1]
+    batch = line.removeprefix("batch ").partition(":")[0]
+    own_words = "The dataset can be used freely for non-commercial applications."
+    run(
+        "describe", batch, "-w", garden, "--giver", "tests", "--rights-holder", "its authors",
+        "--licence", "LicenseRef-non-commercial", "--licence-note", own_words, "--consent",
+        "For measuring only.",
+    )  # fmt: skip
+    run("pack", batch, "-w", garden, "--out", out, "--looked", "--photos")
+    assert "in order: 3600 tiles of 12 photos" in run("check", out).output
+    with zipfile.ZipFile(out) as archive:
+        archive.extractall(tmp_path / "x")
+    (bag,) = (tmp_path / "x").iterdir()
+    logging.disable(logging.INFO)
+    try:
+        bagit.Bag(str(bag)).validate()
+    finally:
+        logging.disable(logging.NOTSET)
+    written = (photos / "IMG_3438.JPG").read_bytes()
+    with Image.open(photos / "IMG_3438.JPG") as image:
+        model = image.getexif()[0x0110].encode()
+    assert model in written
+    assert model not in out.read_bytes()

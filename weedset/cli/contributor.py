@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Annotated
@@ -200,7 +201,7 @@ def pack(
         def approve(path: Path) -> None:
             report = check_contribution(path, known, today, workers)
             if not report.passed:
-                _show(report)
+                _show(replace(report, file=out.name))
                 raise CheckNotPassedError(
                     f"has {report.count} faults and is not written",
                     where=str(out),

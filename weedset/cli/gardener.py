@@ -15,6 +15,7 @@ from weedset.cli.options import (
     SpeciesOption,
     checklist_of,
     day_of,
+    licence_of,
     require_site,
 )
 from weedset.cli.taking_in import add_import_verbs
@@ -29,7 +30,6 @@ from weedset.importers.masks import (
     read_meanings,
 )
 from weedset.importers.table import table_statements
-from weedset.licences import require_licence
 from weedset.records import Batch, Edge, Photo
 from weedset.scale import read_camera_profile
 from weedset.settings import (
@@ -102,7 +102,7 @@ def tile(
     room = open_workspace(workspace)
     profile = read_camera_profile(camera)
     require_site(site)
-    licence = require_licence(licence, "--licence").id if licence else ""
+    licence = licence_of(licence) if licence else ""
     taken_on = day_of(on) if on else None
     paths = find_photos(photos)
     counts: Counter[str] = Counter()

@@ -10,6 +10,8 @@ from typing import Annotated
 import typer
 
 from weedset.cli.door import usage_error
+from weedset.errors import LicenceError
+from weedset.licences import require_licence
 from weedset.taxonomy import SpeciesList, require_codes
 
 _SITE = re.compile(r"[\w][\w .-]{0,59}")
@@ -31,6 +33,14 @@ def require_site(site: str) -> None:
     """Leave with a usage error where `site` is no name of a site."""
     if not _SITE.fullmatch(site):
         usage_error("--site: letters, digits, blanks, dots and dashes, at most 60")
+
+
+def licence_of(text: str) -> str:
+    """Return the SPDX id given with --licence; leaves with a usage error if it is none."""
+    try:
+        return require_licence(text, "--licence").id
+    except LicenceError as error:
+        usage_error(f"{error}; {error.fix}")
 
 
 def day_of(text: str) -> str:

@@ -16,6 +16,7 @@ from weedset.cli.options import (
     SpeciesOption,
     checklist_of,
     day_of,
+    licence_of,
     require_site,
 )
 from weedset.errors import LabelError, WeedsetError
@@ -32,7 +33,6 @@ from weedset.importers.outlines import (
     require_size,
 )
 from weedset.importers.polygons import read_mapping, read_polygons
-from weedset.licences import require_licence
 from weedset.records import Batch, Photo
 from weedset.settings import Workspace, open_workspace
 from weedset.store import open_store
@@ -197,7 +197,7 @@ def import_folders(
     checklist = checklist_of(looked_for, known)
     require_site(site)
     day = day_of(on)
-    terms = require_licence(licence, "--licence").id
+    terms = licence_of(licence)
     classes = class_pictures(root)
     counts = {name: len(paths) for name, paths in classes.items()}
     meanings = settle_names(counts, known, names or room.root / "names.csv")

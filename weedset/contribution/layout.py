@@ -24,7 +24,12 @@ LOOSE_NAME = re.compile(r"data/loose/(n[0-9]{6})\.jpg")
 
 #: What may lie in a bag, in the order in which it lies there: what can only be known once
 #: all else is written comes last. The tag files follow the payload.
-_PICTURES = (TILE_NAME, PHOTO_NAME, LOOSE_NAME)
+#: Pictures come first; they are told apart by the first twelve letters.
+_PICTURES = {
+    "data/tiles/p": (0, TILE_NAME),
+    "data/photos/": (1, PHOTO_NAME),
+    "data/loose/n": (2, LOOSE_NAME),
+}
 PAYLOAD_FILES = (LABELS, LOOSE, PHOTOS, BATCH, CARD)
 TAG_FILES = (*MANIFESTS, BAGIT, BAG_INFO, *TAG_MANIFESTS)
 _RANKS = {name: len(_PICTURES) + i for i, name in enumerate((*PAYLOAD_FILES, *TAG_FILES))}
@@ -36,10 +41,10 @@ MOST_PHOTO_PIXELS = 80_000_000
 
 def name_order(name: str) -> tuple[int, str] | None:
     """Return where a file of a bag (its name within) belongs, or None where it may not be."""
-    rank = _RANKS.get(name)
-    if rank is None:
-        rank = next((i for i, shape in enumerate(_PICTURES) if shape.fullmatch(name)), None)
-    return None if rank is None else (rank, name)
+    rank, shape = _PICTURES.get(name[:12], (0, None))
+    if shape is not None:
+        return (rank, name) if shape.fullmatch(name) else None
+    return (_RANKS[name], name) if name in _RANKS else None
 
 
 def photo_key(number: int) -> str:

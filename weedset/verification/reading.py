@@ -25,15 +25,12 @@ from weedset.contribution.layout import (
     PHOTOS,
     TAG_FILES,
     TILE_NAME,
-    loose_name,
     name_order,
-    tile_name,
 )
-from weedset.contribution.rows import GivenLabel, label_from, loose_from, photo_from
-from weedset.errors import ContributionError
-from weedset.fields import Fields, parse_json
-from weedset.findings import Findings, Spot
+from weedset.contribution.rows import photo_from
+from weedset.findings import Findings
 from weedset.storedzip import Member, StoredZip
+from weedset.verification.labels import label_rows, row_fields
 from weedset.verification.ordered import InStep, Order, manifest_rows, rows_of
 from weedset.verification.pictures import Picture, picture_faults
 from weedset.verification.survey import Survey
@@ -93,7 +90,7 @@ class Reading:
             if number > MOST_PHOTOS:
                 spot.add(f"is one more than the {MOST_PHOTOS} photos that a batch may have")
                 return
-            fields = _row(line, spot)
+            fields = row_fields(line, spot)
             if fields is None:
                 continue
             photo = photo_from(fields, self._whole, spot)
@@ -106,46 +103,28 @@ class Reading:
                 photo.width_px, photo.height_px, photo.grid.rows, photo.grid.cols
             )
 
-    def _labels(self, file: str) -> Iterator[tuple[Order, tuple[int, GivenLabel]]]:
-        """Yield the labels of tiles, or of loose pictures, in the order of those."""
+    def _labels(self, file: str) -> InStep[tuple[int, str]]:
+        """Return the labels of tiles, or of loose pictures, to be taken in step with those."""
+
+        def lonely(row: tuple[int, str]) -> None:
+            spot = self._findings.at(file, row[0])
+            spot.add(f"speaks of {row[1]!r}, which is not there", field="picture")
+
         member = self._survey.files.get(file)
         if member is None:
-            return
-        named = tile_name if file == LABELS else loose_name
-        shape = TILE_NAME if file == LABELS else LOOSE_NAME
-        last: Order = (-1, "")
-        for number, line in rows_of(self._archive, member, self._findings, file):
-            spot = self._findings.at(file, number)
-            fields = _row(line, spot)
-            if fields is None:
-                continue
-            read = label_from if file == LABELS else loose_from
-            label = read(fields, self._whole, self._today, spot)
-            name = named(label.picture)
-            order = name_order(name) if shape.fullmatch(name) else None
-            if order is None:
-                spot.add(f"{label.picture!r} is no name of a picture", field="picture")
-            elif order <= last:
-                what = "is there twice" if order == last else "comes out of order"
-                spot.add(f"{label.picture!r} {what}", field="picture")
-            else:
-                last = order
-                yield order, (number, label)
+            return InStep(iter(()), lonely)
+        rows = label_rows(self._archive, member, self._whole, self._today, self._findings, file)
+        return InStep(rows, lonely)
 
     def _pictures(self) -> Iterator[Picture]:
         """Yield the pictures to decode; check the other files of the payload on the way."""
-
-        def unlisted(file: str, row: tuple[int, GivenLabel]) -> None:
-            spot = self._findings.at(file, row[0])
-            spot.add(f"speaks of {row[1].picture!r}, which is not there", field="picture")
 
         def absent(listed: tuple[str, str]) -> None:
             self._findings.at(listed[0]).add(
                 "is in a manifest, but missing", fix="ask for it again"
             )
 
-        labels = InStep(self._labels(LABELS), lambda row: unlisted(LABELS, row))
-        loose = InStep(self._labels(LOOSE), lambda row: unlisted(LOOSE, row))
+        labels, loose = self._labels(LABELS), self._labels(LOOSE)
         manifests = [
             InStep(
                 manifest_rows(self._archive, self._survey.files[name], self._findings, name,
@@ -154,7 +133,7 @@ class Reading:
             )
             for name, kind in zip(MANIFESTS, DIGESTS, strict=True)
         ]  # fmt: skip
-        for member in self._archive.members():
+        for member in self._archive.members(again=True):
             name = member.name.removeprefix(f"{self._survey.bag}/")
             order = name_order(name)
             if member.fault or order is None or name in TAG_FILES or name == member.name:
@@ -212,7 +191,3 @@ class Reading:
         if crc != member.crc or any(digest not in (None, real) for real, digest in told):
             fix = "it was changed or damaged on its way: ask for the archive again"
             self._findings.at(name).add("is not the file that the manifests list", fix=fix)
-
-
-def _row(line: str, spot: Spot) -> Fields | None:
-    return spot.attempt(lambda: parse_json(line, spot.file, ContributionError), None)
