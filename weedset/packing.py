@@ -11,7 +11,7 @@ import hashlib
 import json
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,13 +26,12 @@ from weedset.contribution.layout import (
     BAGIT_TEXT,
     BATCH,
     CARD,
-    DIGESTS,
     LABELS,
     LOOSE,
-    MANIFESTS,
+    MANIFEST,
     MOST_PHOTOS,
     PHOTOS,
-    TAG_MANIFESTS,
+    TAG_MANIFEST,
     bag_info,
     loose_name,
     photo_key,
@@ -41,7 +40,7 @@ from weedset.contribution.layout import (
     tile_name,
 )
 from weedset.contribution.rows import GivenLabel, label_row, loose_row, photo_row
-from weedset.digests import whole_file
+from weedset.digests import bytes_digest, whole_file
 from weedset.errors import ContributionError, StoreError
 from weedset.images import encode_upright
 from weedset.records import Batch, Photo, Statement
@@ -72,57 +71,40 @@ class _Seen:
 
 
 class _Bag:
-    """A bag that is being written: an archive, and the manifests of what went in."""
+    """A bag that is being written: an archive, and the manifest of what went in."""
 
     def __init__(self, file: IO[bytes], name: str, stack: ExitStack) -> None:
         self._zip = stack.enter_context(StoredZipWriter(file))
         self._name = name
-        self._manifests = [stack.enter_context(tempfile.TemporaryFile()) for _ in DIGESTS]  # noqa: SIM115
-        self.octets = self.streams = 0
+        self._manifest = stack.enter_context(tempfile.TemporaryFile())  # noqa: SIM115
+        self._octets = self._streams = 0
 
     def add_payload(self, name: str, data: bytes) -> None:
         """Add a file of the payload that is at hand as a whole."""
         self._zip.add_bytes(f"{self._name}/{name}", data)
-        hashes = [hashlib.new(kind, data).hexdigest() for kind in DIGESTS]
-        self._list(name, hashes, len(data))
+        self._list(name, bytes_digest(data), len(data))
 
     def add_payload_file(self, name: str, source: IO[bytes]) -> None:
         """Add a file of the payload, block by block."""
-        hashes = [hashlib.new(kind) for kind in DIGESTS]
+        digest = _digest(source)
+        size = self._zip.add(f"{self._name}/{name}", _blocks(source))
+        self._list(name, digest, size)
 
-        def blocks() -> Iterator[bytes]:
-            for block in _blocks(source):
-                for one in hashes:
-                    one.update(block)
-                yield block
+    def _list(self, name: str, digest: str, size: int) -> None:
+        self._manifest.write(f"{digest}  {name}\n".encode())
+        self._octets += size
+        self._streams += 1
 
-        size = self._zip.add(f"{self._name}/{name}", blocks())
-        self._list(name, [one.hexdigest() for one in hashes], size)
-
-    def _list(self, name: str, hashes: Iterable[str], size: int) -> None:
-        for manifest, value in zip(self._manifests, hashes, strict=True):
-            manifest.write(f"{value}  {name}\n".encode())
-        self.octets += size
-        self.streams += 1
-
-    def close(self) -> None:
+    def finish(self) -> None:
         """Add the tag files (RFC 8493, 2.1 and 2.2) and the zip's own directory."""
-        digests: list[tuple[str, list[str]]] = []
-        for name, manifest in zip(MANIFESTS, self._manifests, strict=True):
-            hashes = [hashlib.new(kind) for kind in DIGESTS]
-            for block in _blocks(manifest):
-                for one in hashes:
-                    one.update(block)
-            self._zip.add(f"{self._name}/{name}", _blocks(manifest))
-            digests.append((name, [one.hexdigest() for one in hashes]))
-        info = bag_info(self._name, self.octets, self.streams)
+        digests = {MANIFEST: _digest(self._manifest)}
+        self._zip.add(f"{self._name}/{MANIFEST}", _blocks(self._manifest))
+        info = bag_info(self._name, self._octets, self._streams)
         for name, text in ((BAGIT, BAGIT_TEXT), (BAG_INFO, info)):
-            data = text.encode()
-            self._zip.add_bytes(f"{self._name}/{name}", data)
-            digests.append((name, [hashlib.new(kind, data).hexdigest() for kind in DIGESTS]))
-        for i, name in enumerate(TAG_MANIFESTS):
-            lines = "".join(f"{hashes[i]}  {listed}\n" for listed, hashes in digests)
-            self._zip.add_bytes(f"{self._name}/{name}", lines.encode())
+            self._zip.add_bytes(f"{self._name}/{name}", text.encode())
+            digests[name] = bytes_digest(text.encode())
+        lines = "".join(f"{digest}  {name}\n" for name, digest in digests.items())
+        self._zip.add_bytes(f"{self._name}/{TAG_MANIFEST}", lines.encode())
         self._zip.finish()
 
 
@@ -171,7 +153,7 @@ def pack_batch(
             bag.add_payload_file(PHOTOS, rows)
             bag.add_payload(BATCH, _pretty(contribution_table(whole)))
             bag.add_payload(CARD, card_text(whole, seen.tiles_with).encode())
-            bag.close()
+            bag.finish()
             file.flush()
             approve(Path(file.name))
     except OSError as exc:
@@ -296,3 +278,10 @@ def _blocks(source: IO[bytes]) -> Iterator[bytes]:
     source.seek(0)
     while block := source.read(_BLOCK_BYTES):
         yield block
+
+
+def _digest(source: IO[bytes]) -> str:
+    digest = hashlib.sha256()
+    for block in _blocks(source):
+        digest.update(block)
+    return digest.hexdigest()

@@ -167,21 +167,19 @@ def read_bag(path: Path) -> Forgery:
 def relist(forgery: Forgery) -> None:
     """Make manifests, bag-info and tag manifests true again (RFC 8493, 2.1 to 2.2)."""
     payload = {name: data for name, data in forgery.files.items() if name.startswith("data/")}
-    for kind in ("sha256", "sha512"):
-        forgery.files[f"manifest-{kind}.txt"] = _manifest(kind, payload)
+    forgery.files["manifest-sha256.txt"] = _manifest(payload)
     octets = sum(map(len, payload.values()))
     forgery.files["bag-info.txt"] = (
         f"External-Identifier: {BAG}\nPayload-Oxum: {octets}.{len(payload)}\n".encode()
     )
-    names = ("manifest-sha256.txt", "manifest-sha512.txt", "bagit.txt", "bag-info.txt")
-    for kind in ("sha256", "sha512"):
-        tags = {name: forgery.files[name] for name in names}
-        forgery.files[f"tagmanifest-{kind}.txt"] = _manifest(kind, tags)
+    names = ("manifest-sha256.txt", "bagit.txt", "bag-info.txt")
+    tags = {name: forgery.files[name] for name in names}
+    forgery.files["tagmanifest-sha256.txt"] = _manifest(tags)
 
 
-def _manifest(kind: str, files: Files) -> bytes:
+def _manifest(files: Files) -> bytes:
     return b"".join(
-        f"{hashlib.new(kind, data).hexdigest()}  {name}\n".encode() for name, data in files.items()
+        f"{hashlib.sha256(data).hexdigest()}  {name}\n".encode() for name, data in files.items()
     )
 
 

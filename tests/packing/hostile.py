@@ -180,8 +180,8 @@ def listed_twice(bag: Forgery) -> None:
 
 
 def wrong_digest(bag: Forgery) -> None:
-    text = bag.files["manifest-sha512.txt"]
-    bag.files["manifest-sha512.txt"] = (b"0" if text[:1] != b"0" else b"1") + text[1:]
+    text = bag.files["manifest-sha256.txt"]
+    bag.files["manifest-sha256.txt"] = (b"0" if text[:1] != b"0" else b"1") + text[1:]
 
 
 def repeated(name: str) -> Maker:
@@ -300,9 +300,9 @@ CORPUS: dict[str, tuple[Maker, str]] = {
     ),
     "changed labels": (
         changed(lambda bag: bag.change_row(LABELS, 0, identifiedBy="ben"), honest=False),
-        "manifests list",
+        "manifest lists",
     ),
-    "wrong digest": (changed(wrong_digest, honest=False), "sha512"),
+    "wrong digest": (changed(wrong_digest, honest=False), "SHA-256"),
     "wrong check sum": (
         edited(lambda data: data.replace(b"\xff\xda", b"\xff\xdb", 1)),
         "check sum",
@@ -311,7 +311,7 @@ CORPUS: dict[str, tuple[Maker, str]] = {
     "missing labels": (dropped(LABELS), "missing"),
     "missing batch": (dropped(BATCH), "missing"),
     "missing manifest": (
-        changed(lambda bag: bag.files.pop("manifest-sha512.txt"), honest=False),
+        changed(lambda bag: bag.files.pop("manifest-sha256.txt"), honest=False),
         "missing",
     ),
     "listed twice": (changed(listed_twice, honest=False), "twice"),

@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 
 from weedset.contribution.batch import Contribution, batch_id, contribution_from
-from weedset.contribution.layout import BATCH, LABELS, MANIFESTS, PHOTOS
+from weedset.contribution.layout import BATCH, LABELS, MANIFEST, PHOTOS
 from weedset.errors import ContributionError
 from weedset.fields import parse_json
 from weedset.findings import Finding, Findings
@@ -91,6 +91,6 @@ def _check_contents(
     if survey.bag != batch_id(whole):
         what = f"is the bag {survey.bag!r}, but holds {batch_id(whole)!r}"
         findings.at(BATCH).add(what, field="eventID")
-    if survey.in_order and survey.files.keys() >= {LABELS, PHOTOS, *MANIFESTS}:
+    if survey.in_order and survey.files.keys() >= {LABELS, PHOTOS, MANIFEST}:
         Reading(path, archive, survey, findings, whole, today).run(workers)
     return whole

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterator
 from typing import Generic, TypeVar
 
-from weedset.contribution.layout import name_order
+from weedset.contribution.layout import MANIFEST, name_order
 from weedset.findings import Findings
 from weedset.storedzip import Member, StoredZip
 
@@ -16,7 +16,7 @@ Order = tuple[int, str]
 _T = TypeVar("_T")
 
 _MOST_LINE_BYTES = 1 << 16
-_LINE = re.compile(r"([0-9a-f]{64}|[0-9a-f]{128})  (data/[ -~]{1,200})")
+_LINE = re.compile(r"([0-9a-f]{64})  (data/[ -~]{1,200})")
 
 
 class InStep(Generic[_T]):
@@ -73,18 +73,18 @@ def rows_of(
 
 
 def manifest_rows(
-    archive: StoredZip, member: Member, findings: Findings, file: str, digits: int
+    archive: StoredZip, member: Member, findings: Findings
 ) -> Iterator[tuple[Order, tuple[str, str]]]:
-    """Yield (order, (name, digest)) of a manifest (RFC 8493, 2.1.3)."""
+    """Yield (order, (name, digest)) of the manifest (RFC 8493, 2.1.3)."""
     last: Order = (-1, "")
-    for number, line in rows_of(archive, member, findings, file):
+    for number, line in rows_of(archive, member, findings, MANIFEST):
         match = _LINE.fullmatch(line)
         order = name_order(match[2]) if match else None
-        if match is None or order is None or len(match[1]) != digits:
-            findings.at(file, number).add("is no digest and name of a file of the payload")
+        if match is None or order is None:
+            findings.at(MANIFEST, number).add("is no digest and name of a file of the payload")
         elif order <= last:
             what = f"lists {match[2]} twice" if order == last else f"lists {match[2]} out of order"
-            findings.at(file, number).add(what)
+            findings.at(MANIFEST, number).add(what)
         else:
             last = order
             yield order, (match[2], match[1])

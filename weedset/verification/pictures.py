@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import multiprocessing
 import os
 import zlib
@@ -14,7 +13,8 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
-from weedset.contribution.layout import DIGESTS, MOST_PHOTO_PIXELS
+from weedset.contribution.layout import MOST_PHOTO_PIXELS
+from weedset.digests import bytes_digest
 from weedset.errors import PhotoError
 from weedset.images import check_decodes
 from weedset.jpegs import plain_jpeg_size
@@ -31,12 +31,12 @@ class Picture:
     """A picture to check: where it lies, and what is stated about it.
 
     `width_px`, `height_px` is its stated size, or the most it may have where `exact` is not
-    set; `digests` are None where a manifest does not list it.
+    set; `digest` is None where the manifest does not list it.
     """
 
     name: str
     member: Member
-    digests: tuple[str | None, ...]
+    digest: str | None
     width_px: int
     height_px: int
     exact: bool
@@ -87,7 +87,7 @@ def _check(path: Path, pictures: list[Picture]) -> list[Fault]:
     try:
         for picture in pictures:
             data = os.pread(fd, picture.member.size, picture.member.offset)
-            faults += content_faults(picture.name, data, picture.member.crc, picture.digests)
+            faults += content_faults(picture.name, data, picture.member.crc, picture.digest)
             try:
                 size = plain_jpeg_size(data)
                 _compare_size(picture, size)
@@ -99,17 +99,14 @@ def _check(path: Path, pictures: list[Picture]) -> list[Fault]:
     return faults
 
 
-def content_faults(
-    name: str, data: bytes, crc: int, digests: tuple[str | None, ...]
-) -> list[Fault]:
-    """Return where `data` is not what the archive and its manifests say it is."""
+def content_faults(name: str, data: bytes, crc: int, digest: str | None) -> list[Fault]:
+    """Return where `data` is not what the archive and its manifest say it is."""
     fix = "it was changed or damaged on its way: ask for the archive again"
     faults = []
     if zlib.crc32(data) != crc:
         faults.append(Fault(name, "is not what the archive's own check sum says", fix))
-    for kind, told in zip(DIGESTS, digests, strict=True):
-        if told is not None and hashlib.new(kind, data).hexdigest() != told:
-            faults.append(Fault(name, f"is not the file whose {kind} is in the manifest", fix))
+    if digest is not None and bytes_digest(data) != digest:
+        faults.append(Fault(name, "is not the file whose SHA-256 is in the manifest", fix))
     return faults
 
 

@@ -13,11 +13,10 @@ from pathlib import Path
 from weedset.contribution.batch import Contents, Contribution
 from weedset.contribution.layout import (
     BATCH,
-    DIGESTS,
     LABELS,
     LOOSE,
     LOOSE_NAME,
-    MANIFESTS,
+    MANIFEST,
     MOST_LOOSE_PX,
     MOST_PHOTOS,
     PAYLOAD_FILES,
@@ -31,7 +30,7 @@ from weedset.contribution.rows import photo_from
 from weedset.findings import Findings
 from weedset.storedzip import Member, StoredZip
 from weedset.verification.labels import label_rows, row_fields
-from weedset.verification.ordered import InStep, Order, manifest_rows, rows_of
+from weedset.verification.ordered import InStep, manifest_rows, rows_of
 from weedset.verification.pictures import Picture, picture_faults
 from weedset.verification.survey import Survey
 
@@ -125,40 +124,28 @@ class Reading:
             )
 
         labels, loose = self._labels(LABELS), self._labels(LOOSE)
-        manifests = [
-            InStep(
-                manifest_rows(self._archive, self._survey.files[name], self._findings, name,
-                              hashlib.new(kind).digest_size * 2),
-                absent,
-            )
-            for name, kind in zip(MANIFESTS, DIGESTS, strict=True)
-        ]  # fmt: skip
+        manifest = InStep(
+            manifest_rows(self._archive, self._survey.files[MANIFEST], self._findings), absent
+        )
         for member in self._archive.members(again=True):
             name = member.name.removeprefix(f"{self._survey.bag}/")
             order = name_order(name)
             if member.fault or order is None or name in TAG_FILES or name == member.name:
                 continue  # the survey has spoken of it
-            digests = tuple(self._listed(name, order, manifests))
+            listed = manifest.take(order)
+            if listed is None:
+                self._findings.at(name).add(f"is not listed in {MANIFEST}")
+            digest = listed[1] if listed else None
             if name in PAYLOAD_FILES:
-                self._check_file(name, member, digests)
+                self._check_file(name, member, digest)
                 continue
             rows = labels if TILE_NAME.fullmatch(name) else loose
             if rows.take(order) is None and not PHOTO_NAME.fullmatch(name):
                 self._findings.at(name).add("has no row of labels", fix="pack it again")
-            yield Picture(name, member, digests, *self._stated_size(name))
+            yield Picture(name, member, digest, *self._stated_size(name))
         labels.finish()
         loose.finish()
-        for manifest in manifests:
-            manifest.finish()
-
-    def _listed(
-        self, name: str, order: Order, manifests: list[InStep[tuple[str, str]]]
-    ) -> Iterator[str | None]:
-        for file, manifest in zip(MANIFESTS, manifests, strict=True):
-            listed = manifest.take(order)
-            if listed is None:
-                self._findings.at(name).add(f"is not listed in {file}")
-            yield listed[1] if listed else None
+        manifest.finish()
 
     def _stated_size(self, name: str) -> tuple[int, int, bool]:
         """Return the size a picture should have and whether it is exact; count it."""
@@ -181,13 +168,11 @@ class Reading:
             spot.add(f"lies outside its photo's {photo.rows} rows and {photo.cols} columns")
         return self._whole.tile_px, self._whole.tile_px, True
 
-    def _check_file(self, name: str, member: Member, digests: tuple[str | None, ...]) -> None:
-        crc, hashes = 0, [hashlib.new(kind) for kind in DIGESTS]
+    def _check_file(self, name: str, member: Member, digest: str | None) -> None:
+        crc, real = 0, hashlib.sha256()
         for chunk in self._archive.chunks(member):
             crc = zlib.crc32(chunk, crc)
-            for one in hashes:
-                one.update(chunk)
-        told = [(one.hexdigest(), digest) for one, digest in zip(hashes, digests, strict=True)]
-        if crc != member.crc or any(digest not in (None, real) for real, digest in told):
+            real.update(chunk)
+        if crc != member.crc or digest not in (None, real.hexdigest()):
             fix = "it was changed or damaged on its way: ask for the archive again"
-            self._findings.at(name).add("is not the file that the manifests list", fix=fix)
+            self._findings.at(name).add("is not the file that the manifest lists", fix=fix)

@@ -10,16 +10,15 @@ from weedset.contribution.layout import (
     BAGIT,
     BAGIT_TEXT,
     CARD,
-    DIGESTS,
     LABELS,
     LOOSE,
     LOOSE_NAME,
-    MANIFESTS,
+    MANIFEST,
     PAYLOAD_FILES,
     PHOTO_NAME,
     PHOTOS,
     TAG_FILES,
-    TAG_MANIFESTS,
+    TAG_MANIFEST,
     TILE_NAME,
     bag_info,
     name_order,
@@ -33,7 +32,7 @@ from weedset.verification.pictures import content_faults
 
 _MOST_PICTURE_BYTES = {TILE_NAME: 8_000_000, PHOTO_NAME: 150_000_000, LOOSE_NAME: 8_000_000}
 _MOST_FILE_BYTES = {LABELS: 2_000_000_000, LOOSE: 500_000_000, PHOTOS: 200_000_000,
-                    **dict.fromkeys(MANIFESTS, 200_000_000)}  # fmt: skip
+                    MANIFEST: 200_000_000}  # fmt: skip
 _MOST_SMALL_BYTES = 2_000_000
 _REQUIRED = (*(name for name in PAYLOAD_FILES if name != LOOSE), *TAG_FILES)
 
@@ -104,27 +103,24 @@ def check_tags(archive: StoredZip, survey: Survey, findings: Findings) -> None:
     """Check the tag files: what they say follows from the rest (RFC 8493, 2.1 to 2.2)."""
     fix = "it was changed on its way, or not packed by weedset: ask for it again"
     should = {BAGIT: BAGIT_TEXT, BAG_INFO: bag_info(survey.bag, survey.octets, survey.streams)}
-    listed: list[tuple[str, list[str]]] = []
-    for name in (*MANIFESTS, BAGIT, BAG_INFO):
+    lines = ""
+    for name in (MANIFEST, BAGIT, BAG_INFO):
         member = survey.files.get(name)
         if member is None:
             return
-        hashes = [hashlib.new(kind) for kind in DIGESTS]
+        digest = hashlib.sha256()
         for chunk in archive.chunks(member):
-            for one in hashes:
-                one.update(chunk)
-        listed.append((name, [one.hexdigest() for one in hashes]))
+            digest.update(chunk)
+        lines += f"{digest.hexdigest()}  {name}\n"
         if name in should and archive.read(member) != should[name].encode():
             findings.at(name).add("does not say what it should of this bag", fix=fix)
-    for i, name in enumerate(TAG_MANIFESTS):
-        member = survey.files.get(name)
-        lines = "".join(f"{digests[i]}  {listed_name}\n" for listed_name, digests in listed)
-        if member is not None and archive.read(member) != lines.encode():
-            findings.at(name).add("does not list the digests of the tag files", fix=fix)
+    member = survey.files.get(TAG_MANIFEST)
+    if member is not None and archive.read(member) != lines.encode():
+        findings.at(TAG_MANIFEST).add("does not list the digests of the tag files", fix=fix)
     for name in TAG_FILES:
         member = survey.files.get(name)
         if member is not None and member.size <= _MOST_SMALL_BYTES:
-            for fault in content_faults(name, archive.read(member), member.crc, (None, None)):
+            for fault in content_faults(name, archive.read(member), member.crc, None):
                 findings.at(name).add(fault.what, fix=fault.fix)
 
 
