@@ -12,6 +12,7 @@ from weedset.geometry import cell_footprint
 from weedset.images import encode_tile
 from weedset.records import (
     Batch,
+    CameraProfile,
     GroundGrid,
     Origin,
     Photo,
@@ -20,6 +21,7 @@ from weedset.records import (
     Statement,
     Tile,
     Verdict,
+    View,
 )
 from weedset.settings import Workspace, create_workspace, tile_archive
 from weedset.store import open_store
@@ -47,12 +49,15 @@ def bulk_workspace(root: Path, tiles: int) -> Workspace:
     kinds = ground_tiles()
     grid = GroundGrid(50, ROWS, COLS, -COLS * 25, -ROWS * 25)
     scale = Scale(0.26, ScaleSource.DECLARED, False, 0.01)
+    profile = CameraProfile("cart", None, None, None, 0.26, 0.01, None, None)
+    view = View(2592, 1944, 1, 0.26, None, 1295.5, 971.5)
     with open_store(workspace) as store:
         for number in range(-(-tiles // (ROWS * COLS))):
             digest = bytes_digest(str(number).encode())
             photo = Photo(
-                digest, f"{number}.jpg", "", 2592, 1944, None, "cart", scale, grid, 128, "drop"
-            )
+                digest, f"{number}.jpg", "", 2592, 1944, None, "cart", scale, grid, 128, "drop",
+                profile, view,
+            )  # fmt: skip
             archive = tile_archive(workspace, digest)
             archive.parent.mkdir(exist_ok=True)
             cut, data = _cut(digest, grid, kinds, number)

@@ -20,8 +20,8 @@ from PIL import Image
 
 from weedset.contribution.giving import Giving, Place
 from weedset.packing import pack_batch
+from weedset.profile import read_camera_profile
 from weedset.records import Batch, Origin, Statement, Verdict
-from weedset.scale import read_camera_profile
 from weedset.settings import Workspace, create_workspace
 from weedset.store import open_store
 from weedset.taxonomy import load_species
@@ -91,13 +91,15 @@ def statement(row: int, col: int) -> Statement:
     return Statement("ben", Origin.PAGE, Verdict.PLANTS, frozenset({"DAUCS", "CHEAL"}))
 
 
-def make_workspace(root: Path, photos: int = 2) -> Workspace:
-    """Make a workspace with labelled photos of 2 x 3 cells each."""
-    workspace = create_workspace(root / "garden", cell_mm=50, tile_px=32, edge="drop")
-    profile = root / "cart.toml"
-    profile.write_text(
-        'name = "cart"\n[scale]\ngsd_mm_per_px = 0.5\nuncertainty_mm_per_px = 0.01\n'
-    )
+def make_workspace(
+    root: Path, photos: int = 2, camera: Path | None = None, cell_mm: float = 50
+) -> Workspace:
+    """Make a workspace with labelled photos, of 2 x 3 cells each if not said otherwise."""
+    workspace = create_workspace(root / "garden", cell_mm=cell_mm, tile_px=32, edge="drop")
+    profile = camera or root / "cart.toml"
+    if camera is None:
+        scale = "gsd_mm_per_px = 0.5\nuncertainty_mm_per_px = 0.01"
+        profile.write_text(f'name = "cart"\n[scale]\n{scale}\n')
     paths = [private_photo(root / f"my secret garden {i}.jpg", seed=i) for i in range(photos)]
     with open_store(workspace) as store:
         for result in cut_photos(paths, read_camera_profile(profile), workspace, workers=1):

@@ -42,6 +42,15 @@ def photo(**fields: object) -> Maker:
     return changed(lambda bag: bag.change_row(PHOTOS, 0, **fields))
 
 
+def inside_photo(table: str, **fields: object) -> Maker:
+    """Change what a photo's row says of its profile or its view."""
+
+    def change(bag: Forgery) -> None:
+        bag.change_row(PHOTOS, 0, **{table: {**bag.rows(PHOTOS)[0][table], **fields}})
+
+    return changed(change)
+
+
 def tile(data: bytes) -> Maker:
     return changed(lambda bag: bag.files.update({TILE: data}))
 
@@ -418,6 +427,13 @@ CORPUS: dict[str, tuple[Maker, str]] = {
     "scale is no number": (photo(gsd_mm_per_px=float("nan")), "should be a number"),
     "negative uncertainty": (photo(gsd_uncertainty_mm_per_px=-1), "at least 0"),
     "scale from nowhere": (photo(scale_source="guess"), "not one of"),
+    "escapes for a camera": (inside_photo("profile", name="\x1b[2J"), "control characters"),
+    "profile says too much": (inside_photo("profile", owner="Anna"), "not a known field"),
+    "no profile": (photo(profile=None), "profile: is missing"),
+    "view of another scale": (inside_photo("view", gsd_mm_per_px=0.1), "not that of the photo"),
+    "view from far off": (inside_photo("view", centre_x_px=1e300), "at most"),
+    "view upside down": (inside_photo("view", pitch_deg=500), "at most 90"),
+    "view says too much": (inside_photo("view", gps=[50.1, 8.6]), "not a known field"),
     "too few rows": (photo(rows=1), "outside its photo"),
     "photo of no tile": (photo(photo="p00000"), "does not name"),
     "photo twice": (repeated(PHOTOS), "repeats photo"),

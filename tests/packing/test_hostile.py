@@ -70,7 +70,7 @@ def test_an_honest_copy_by_other_means_passes(packed: Path, tmp_path: Path) -> N
 def test_everything_wrong_is_said_at_once(packed: Path, tmp_path: Path) -> None:
     def change(bag: Forgery) -> None:
         bag.change_batch(lambda table: table["giving"].update(giver="<b>", consentOn="x"))
-        bag.change_row("data/photos.jsonl", 1, gsd_mm_per_px=-1, rows=0, camera="")
+        bag.change_row("data/photos.jsonl", 1, gsd_mm_per_px=-1, rows=0, profile={"name": ""})
         bag.change_row("data/labels.jsonl", 3, verdict="?", present=["?"], identifiedBy="?")
         bag.files["data/tiles/p00002/r00000c00001.jpg"] = b"?"
         bag.files["data/notes.txt"] = b"?"
@@ -82,7 +82,7 @@ def test_everything_wrong_is_said_at_once(packed: Path, tmp_path: Path) -> None:
         ("data/batch.json", 0, "giving.consentOn"),
         ("data/photos.jsonl", 2, "gsd_mm_per_px"),
         ("data/photos.jsonl", 2, "rows"),
-        ("data/photos.jsonl", 2, "camera"),
+        ("data/photos.jsonl", 2, "profile.name"),
         ("data/labels.jsonl", 4, "verdict"),
         ("data/labels.jsonl", 4, "present"),
         ("data/labels.jsonl", 4, "identifiedBy"),

@@ -21,7 +21,10 @@ from PIL import Image
 
 from tests.packing.forge import BAG, GIVING, TODAY, check, make_workspace, pack, read_bag
 from weedset.contribution.giving import Place, giving_toml, read_giving
+from weedset.contribution.rows import photo_from
 from weedset.errors import ContributionError
+from weedset.fields import Fields
+from weedset.findings import Findings
 from weedset.settings import Workspace
 from weedset.store import open_store
 from weedset.tiling import read_tile, tile_archive
@@ -137,9 +140,42 @@ def test_whole_photos_keep_their_pixels(labelled: Workspace, tmp_path: Path) -> 
     (tmp_path / "one.jpg").write_bytes(bag.files["data/photos/p00001.jpg"])
     row = bag.rows("data/photos.jsonl")[0]
     with Image.open(tmp_path / "one.jpg") as given, Image.open(paths[row["digest"]]) as original:
-        assert given.size == original.size == (row["width_px"], row["height_px"])
+        assert given.size == original.size == (row["view"]["width_px"], row["view"]["height_px"])
         apart = np.abs(np.asarray(given, int) - np.asarray(original.convert("RGB"), int))
     assert apart.mean() < 4  # noise at JPEG quality 92
+
+
+def test_rows_bring_photos_back_with_their_profile_and_view(tmp_path: Path) -> None:
+    """A tilted, bent view of plants that stand above the soil, through JSON and back."""
+    pose = "[pose]\npitch_deg = 20\nroll_deg = -3\nuncertainty_deg = 1\n"
+    bent = '[distortion]\nmodel = "brown-conrady"\ncoefficients = [-0.1, 0.02, 0.0, 0.0, 0.0]\n'
+    profile = tmp_path / "tilted.toml"
+    profile.write_text(
+        'name = "tilted"\nheight_mm = 200\nheight_uncertainty_mm = 5\n[lens]\n'
+        f'field_of_view_deg = 60\nfield_of_view_across = "width"\n{pose}{bent}'
+        "[plants]\nheight_mm = 20\nleast_mm = 0\nmost_mm = 60\n"
+    )
+    workspace = make_workspace(tmp_path, camera=profile, cell_mm=20)
+    path = pack(workspace, tmp_path / "tilted.zip")
+    report = check(path)
+    assert report.passed, report.findings
+    assert report.contribution is not None
+    with open_store(workspace) as store:
+        photos = {photo.digest: photo for photo in store.photos()}
+    found = Findings()
+    for row in read_bag(path).rows("data/photos.jsonl"):
+        fields = Fields(row, "row", ContributionError)
+        photo = photo_from(fields, report.contribution, found.at("row"))
+        assert photo is not None
+        original = photos[photo.digest]
+        assert original.view.pitch_deg == 20
+        assert (
+            dataclasses.replace(
+                original, name=photo.name, path="", taken_at=None, dropped=(), quality=None
+            )
+            == photo
+        )
+    assert found.shown == []
 
 
 def test_archives_that_do_not_pass_do_not_appear(labelled: Workspace, tmp_path: Path) -> None:

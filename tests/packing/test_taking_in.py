@@ -25,7 +25,16 @@ from weedset.importers.masks import read_colours
 from weedset.importers.names import place_names, read_names, settle_names
 from weedset.importers.outlines import Mark, MarkRule, box, fill, mark_statements
 from weedset.importers.polygons import read_mapping, read_polygons
-from weedset.records import GroundGrid, Photo, Scale, ScaleSource, Statement, Verdict
+from weedset.records import (
+    CameraProfile,
+    GroundGrid,
+    Photo,
+    Scale,
+    ScaleSource,
+    Statement,
+    Verdict,
+    View,
+)
 from weedset.settings import Workspace, open_workspace
 from weedset.store import open_store
 from weedset.taxonomy import load_species, named
@@ -37,7 +46,11 @@ def photo(name: str = "a.jpg", width: int = 300, height: int = 200) -> Photo:
     """A photo of 0.5 mm per px: cells of 50 mm are 100 px."""
     grid = GroundGrid(50, height // 100, width // 100, -width / 4, -height / 4)
     scale = Scale(0.5, ScaleSource.DECLARED, False, None)
-    return Photo("d" * 64, name, name, width, height, None, "cart", scale, grid, 32, "drop")
+    profile = CameraProfile("cart", None, None, None, 0.5, None, None, None)
+    view = View(width, height, 1, 0.5, None, (width - 1) / 2, (height - 1) / 2)
+    return Photo(
+        "d" * 64, name, name, width, height, None, "cart", scale, grid, 32, "drop", profile, view,
+    )  # fmt: skip
 
 
 def statements(marks: list[Mark], unmarked: Any = "bare") -> dict[tuple[int, int], Statement]:

@@ -238,7 +238,7 @@ def _show_preview(seen: Preview, as_json: bool) -> None:
     typer.echo(f"  labels, each with its day and who made it: {', '.join(seen.annotators)}")
     typer.echo(
         "  of each photo: the day, its size and scale, the fingerprint of its file (SHA-256), "
-        f"and the name of its camera profile: {', '.join(seen.cameras)}"
+        f"and its camera profile: {', '.join(seen.cameras)}"
     )
     for name, value in seen.stated:
         typer.echo(f"  {name}: {value}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,10 +13,35 @@ from weedset.contribution.giving import past_day, plain_text
 from weedset.fields import Fields
 from weedset.findings import Spot
 from weedset.labelling import contradiction
-from weedset.records import Edge, GroundGrid, Origin, Photo, Scale, ScaleSource, Statement, Verdict
+from weedset.profile import profile_to_json, read_profile
+from weedset.records import (
+    CameraProfile,
+    CellLimits,
+    Edge,
+    GroundGrid,
+    Origin,
+    Photo,
+    Scale,
+    ScaleSource,
+    Statement,
+    Verdict,
+    View,
+)
+from weedset.view import read_view, view_record
 
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _PHOTO = re.compile(r"p[0-9]{5}")
+
+#: The view of a photo may say nothing absurd.
+_MOST_IN_VIEW = {
+    "width_px": 100_000,
+    "height_px": 100_000,
+    "distance_mm": 1e6,
+    "centre_x_px": 1e6,
+    "centre_y_px": 1e6,
+    "pitch_deg": 90,
+    "roll_deg": 90,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +58,6 @@ def photo_row(key: str, photo: Photo) -> dict[str, object]:
     return {
         "photo": key,
         "digest": photo.digest,
-        "camera": photo.camera,
-        "width_px": photo.width_px,
-        "height_px": photo.height_px,
         "gsd_mm_per_px": photo.scale.gsd_mm_per_px,
         "gsd_uncertainty_mm_per_px": photo.scale.uncertainty_mm_per_px,
         "scale_source": photo.scale.source,
@@ -44,59 +67,95 @@ def photo_row(key: str, photo: Photo) -> dict[str, object]:
         "x_min_mm": photo.grid.x_min_mm,
         "y_min_mm": photo.grid.y_min_mm,
         "edge": photo.edge,
+        "worst_gsd_mm_per_px": photo.limits.worst_gsd_mm_per_px,
+        "most_oblique_deg": photo.limits.most_oblique_deg,
+        "profile": json.loads(profile_to_json(photo.profile)),
+        "view": view_record(photo.view),
     }
 
 
-def photo_from(fields: Fields, whole: Contribution, spot: Spot) -> Photo:
+def photo_from(fields: Fields, whole: Contribution, spot: Spot) -> Photo | None:
     """Read the row of a photo, noting at `spot` each field that is wrong.
 
-    The photo's name is its key.
+    The photo's name is its key. None where its profile or its view cannot be read.
     """
-    fields.knows("gsd_uncertainty_mm_per_px")
 
     def number(name: str, **bounds: float) -> float:
         return spot.attempt(lambda: fields.number(name, **bounds), 1.0)
 
-    def count(name: str, most: int) -> int:
-        return spot.attempt(lambda: fields.whole(name, least=1, most=most), 1)
+    def optional(name: str, **bounds: float) -> float | None:
+        fields.knows(name)
+        return number(name, **bounds) if name in fields else None
 
-    def text(name: str, shape: re.Pattern[str]) -> str:
-        return spot.attempt(lambda: _shaped(fields, name, shape), "")
+    def count(name: str) -> int:
+        return spot.attempt(lambda: fields.whole(name, least=1, most=99_999), 1)
 
     def choice(name: str, choices: tuple[str, ...]) -> str:
         return spot.attempt(lambda: fields.choice(name, choices), choices[0])
 
-    uncertainty = None
-    if "gsd_uncertainty_mm_per_px" in fields:
-        uncertainty = number("gsd_uncertainty_mm_per_px", least=0, below=1000)
     edge: Edge = "pad" if choice("edge", ("drop", "pad")) == "pad" else "drop"
-    photo = Photo(
-        digest=text("digest", _DIGEST),
-        name=text("photo", _PHOTO),
-        path="",
-        width_px=count("width_px", 100_000),
-        height_px=count("height_px", 100_000),
-        taken_at=None,
-        camera=spot.attempt(lambda: plain_text(fields, "camera", 120), ""),
-        scale=Scale(
-            number("gsd_mm_per_px", above=0, below=1000),
-            ScaleSource(choice("scale_source", tuple(ScaleSource))),
-            spot.attempt(lambda: fields.truth("scale_from_exif"), False),
-            uncertainty,
-        ),
-        grid=GroundGrid(
-            whole.cell_mm,
-            count("rows", 99_999),
-            count("cols", 99_999),
-            number("x_min_mm", least=-1e6, most=1e6),
-            number("y_min_mm", least=-1e6, most=1e6),
-        ),
-        tile_px=whole.tile_px,
-        edge=edge,
+    key = spot.attempt(lambda: _shaped(fields, "photo", _PHOTO), "")
+    digest = spot.attempt(lambda: _shaped(fields, "digest", _DIGEST), "")
+    scale = Scale(
+        number("gsd_mm_per_px", above=0, below=1000),
+        ScaleSource(choice("scale_source", tuple(ScaleSource))),
+        spot.attempt(lambda: fields.truth("scale_from_exif"), False),
+        optional("gsd_uncertainty_mm_per_px", least=0, below=1000),
     )
+    grid = GroundGrid(
+        whole.cell_mm,
+        count("rows"),
+        count("cols"),
+        number("x_min_mm", least=-1e6, most=1e6),
+        number("y_min_mm", least=-1e6, most=1e6),
+    )
+    limits = CellLimits(
+        optional("worst_gsd_mm_per_px", above=0, below=1000),
+        number("most_oblique_deg", least=1, most=85),
+    )
+    profile = spot.attempt(lambda: _profile(fields), None)
+    view = spot.attempt(lambda: _view(fields, scale), None)
     with spot.catching():
         fields.done()
-    return photo
+    if profile is None or view is None:
+        return None
+    return Photo(
+        digest=digest,
+        name=key,
+        path="",
+        width_px=view.width_px,
+        height_px=view.height_px,
+        taken_at=None,
+        camera=profile.name,
+        scale=scale,
+        grid=grid,
+        tile_px=whole.tile_px,
+        edge=edge,
+        profile=profile,
+        view=view,
+        limits=limits,
+    )
+
+
+def _profile(fields: Fields) -> CameraProfile | None:
+    table = fields.table("profile")
+    plain_text(table, "name", 120)
+    if "calibration" in table:
+        plain_text(table.table("calibration"), "on", 40)
+    return read_profile(table)
+
+
+def _view(fields: Fields, scale: Scale) -> View | None:
+    table = fields.table("view")
+    view = read_view(table)
+    for name, most in _MOST_IN_VIEW.items():
+        if name in table:
+            table.number(name, least=-most, most=most)
+    table.knows("distance_mm", "distortion")
+    table.done()
+    if view.gsd_mm_per_px != scale.gsd_mm_per_px:
+        raise table.complaint("gsd_mm_per_px", "is not that of the photo", "pack it again")
+    return view
 
 
 def label_row(label: GivenLabel) -> dict[str, object]:

@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from weedset.cells import cells_of_photo
 from weedset.errors import LabelError
 from weedset.importers.masks import GROUND, LEAST_SHARE, covered_shares, share_statement
 from weedset.records import Origin, Photo, Statement
@@ -82,20 +83,19 @@ def mark_statements(
             touched[plant] = _shares(boxes, photo)
             middles = _shares([_pixel_at_middle(ring) for ring in boxes], photo)
             shares[plant] = np.where(middles > 0, 1.0, shares[plant])
-    for row in range(photo.grid.rows):
-        for col in range(photo.grid.cols):
-            cell = {code: float(share[row, col]) for code, share in shares.items()}
-            # A share that is there but too small is doubtful: see `share_statement`.
-            for code, share in touched.items():
-                if share[row, col] > 0 and cell[code] == 0:
-                    cell[code] = min(rule.least_share / 2, float(share[row, col]))
-            if rule.unmarked == "bare" or any(
-                share > 0 for code, share in cell.items() if code != GROUND
-            ):
-                yield (
-                    (photo.digest, row, col),
-                    share_statement(cell, rule.least_share, annotator, Origin.OUTLINE),
-                )
+    for row, col in cells_of_photo(photo).places():
+        cell = {code: float(share[row, col]) for code, share in shares.items()}
+        # A share that is there but too small is doubtful: see `share_statement`.
+        for code, share in touched.items():
+            if share[row, col] > 0 and cell[code] == 0:
+                cell[code] = min(rule.least_share / 2, float(share[row, col]))
+        if rule.unmarked == "bare" or any(
+            share > 0 for code, share in cell.items() if code != GROUND
+        ):
+            yield (
+                (photo.digest, row, col),
+                share_statement(cell, rule.least_share, annotator, Origin.OUTLINE),
+            )
 
 
 def _shares(rings: Sequence[Ring], photo: Photo) -> NDArray[np.float64]:

@@ -93,6 +93,8 @@ class Reading:
             if fields is None:
                 continue
             photo = photo_from(fields, self._whole, spot)
+            if photo is None:
+                continue
             if photo.name <= last or photo.digest in digests:
                 spot.add(f"repeats photo {photo.name}, or comes out of order")
                 continue
