@@ -21,6 +21,7 @@ from weedset.records import (
     Footprint,
     GroundGrid,
     LabelledTile,
+    LoosePicture,
     Origin,
     Photo,
     Quality,
@@ -185,30 +186,34 @@ class Store:
         they are silent about would change its meaning.
         """
         with self._transaction():
-            known = [
-                species
-                for (species,) in self._db.execute(
-                    "SELECT species FROM checklist WHERE batch_id = ? ORDER BY species", (batch_id,)
-                )
-            ]
-            if known == sorted(looked_for):
-                return
-            labelled = self._db.execute(
-                "SELECT 1 FROM statement JOIN tile ON tile.id = tile_id "
-                "JOIN photo ON photo.digest = photo_digest WHERE batch_id = ? LIMIT 1",
-                (batch_id,),
-            ).fetchone()
-            if labelled:
-                raise StoreError(
-                    f"was labelled looking for {', '.join(known) or 'nothing stated'}, "
-                    f"not {', '.join(sorted(looked_for))}",
-                    where=f"batch {batch_id}",
-                    fix="give the same checklist: absence counts only for what was looked for",
-                )
-            self._db.execute("DELETE FROM checklist WHERE batch_id = ?", (batch_id,))
-            self._db.executemany(
-                "INSERT INTO checklist VALUES (?, ?)", [(batch_id, item) for item in looked_for]
+            self._set_checklist(batch_id, looked_for)
+
+    def _set_checklist(self, batch_id: str, looked_for: Sequence[str]) -> None:
+        known = [
+            species
+            for (species,) in self._db.execute(
+                "SELECT species FROM checklist WHERE batch_id = ? ORDER BY species", (batch_id,)
             )
+        ]
+        if known == sorted(looked_for):
+            return
+        labelled = self._db.execute(
+            "SELECT 1 FROM statement JOIN tile ON tile.id = tile_id "
+            "JOIN photo ON photo.digest = photo_digest WHERE batch_id = ? "
+            "UNION ALL SELECT 1 FROM loose_picture WHERE batch_id = ? LIMIT 1",
+            (batch_id, batch_id),
+        ).fetchone()
+        if labelled:
+            raise StoreError(
+                f"was labelled looking for {', '.join(known) or 'nothing stated'}, "
+                f"not {', '.join(sorted(looked_for))}",
+                where=f"batch {batch_id}",
+                fix="give the same checklist: absence counts only for what was looked for",
+            )
+        self._db.execute("DELETE FROM checklist WHERE batch_id = ?", (batch_id,))
+        self._db.executemany(
+            "INSERT INTO checklist VALUES (?, ?)", [(batch_id, item) for item in looked_for]
+        )
 
     def photos_of_batches(self) -> dict[str, str]:
         """Return the batch id of each photo, by digest."""
@@ -287,6 +292,63 @@ class Store:
             for row in self._db.execute(_LABELLED)
         ]
 
+    def standing_of(self, photo_digest: str) -> list[tuple[Tile, Statement, str]]:
+        """Return each labelled tile of a photo, its newest statement and when that was made."""
+        species: dict[int, list[tuple[str, int, int | None]]] = {}
+        for statement_id, *rest in self._db.execute(
+            "SELECT statement_id, species, doubtful, stage FROM statement_species "
+            "WHERE statement_id IN (SELECT statement.id FROM statement "
+            "JOIN tile ON tile.id = tile_id WHERE photo_digest = ?)",
+            (photo_digest,),
+        ):
+            species.setdefault(statement_id, []).append((rest[0], rest[1], rest[2]))
+        return [
+            (_tile(row[6:]), _statement(row[1:5], species.get(row[0], [])), row[5])
+            for row in self._db.execute(_STANDING, (photo_digest,))
+        ]
+
+    def add_loose(self, batch: Batch, pictures: Sequence[LoosePicture]) -> int:
+        """Add pictures of unknown scale, and their batch where that is new; return how many.
+
+        The batch brings its checklist. A picture that is there already is not added again.
+        Raises StoreError where the batch is known under another giver, licence or checklist.
+        """
+        made_at = datetime.now(UTC).isoformat(timespec="milliseconds")
+        added = 0
+        with self._transaction():
+            self._add_batch(batch)
+            self._set_checklist(batch.id, batch.looked_for)
+            for picture in pictures:
+                said = picture.statement
+                cursor = self._db.execute(
+                    "INSERT OR IGNORE INTO loose_picture VALUES (?, ?, ?, ?, ?, ?)",
+                    (
+                        picture.digest, batch.id, said.annotator, made_at, said.verdict,
+                        said.unknown_plant,
+                    ),
+                )  # fmt: skip
+                if cursor.rowcount:
+                    added += 1
+                    self._db.executemany(
+                        "INSERT INTO loose_species VALUES (?, ?)",
+                        [(picture.digest, species) for species in sorted(said.present)],
+                    )
+        return added
+
+    def loose_of(self, batch_id: str) -> list[tuple[LoosePicture, str]]:
+        """Return the pictures of unknown scale of a batch and when each was labelled."""
+        species: dict[str, list[tuple[str, int, int | None]]] = {}
+        for digest, code in self._db.execute("SELECT digest, species FROM loose_species"):
+            species.setdefault(digest, []).append((code, 0, None))
+        return [
+            (LoosePicture(row[0], _statement(row[1:5], species.get(row[0], []))), row[5])
+            for row in self._db.execute(
+                "SELECT digest, annotator, ?, verdict, unknown_plant, made_at "
+                "FROM loose_picture WHERE batch_id = ? ORDER BY digest",
+                (Origin.FOLDER, batch_id),
+            )
+        ]
+
     def counts(self) -> dict[str, int]:
         """Return how many batches, photos, tiles and labelled tiles there are."""
         return {
@@ -296,6 +358,7 @@ class Store:
                 "photos": "photo",
                 "tiles": "tile",
                 "labelled": "(SELECT DISTINCT tile_id FROM statement)",
+                "loose": "loose_picture",
             }.items()
         }
 
@@ -320,6 +383,12 @@ _LABELLED = f"""SELECT photo.name, batch_id, site, taken_at,
     JOIN batch ON batch.id = batch_id
     WHERE statement.id IN (SELECT max(id) FROM statement GROUP BY tile_id)
     ORDER BY batch_id, photo.name, photo_digest, grid_row, grid_col"""
+
+
+_STANDING = f"""SELECT statement.id, annotator, origin, verdict, unknown_plant, made_at, {_TILE}
+    FROM tile JOIN statement ON statement.id = (
+        SELECT max(id) FROM statement WHERE tile_id = tile.id)
+    WHERE photo_digest = ? ORDER BY grid_row, grid_col"""
 
 
 def _photo(row: tuple[Any, ...]) -> Photo:

@@ -277,14 +277,37 @@ def _cut(path: Path, job: _Job) -> _Sent:
         return path, None, error
 
 
+class TileReader:
+    """The tiles of one photo, read one by one from its archive, which stays open."""
+
+    def __init__(self, archive: Path) -> None:
+        self._archive = archive
+        self._fd = -1
+
+    def __enter__(self) -> TileReader:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._fd >= 0:
+            os.close(self._fd)
+
+    def read(self, tile: Tile) -> bytes:
+        """Return the JPEG of a tile. Raises StoreError where the archive is gone or shorter."""
+        fix = "tile the photo again"
+        try:
+            if self._fd < 0:
+                self._fd = os.open(self._archive, os.O_RDONLY)
+            data = os.pread(self._fd, tile.length, tile.offset)
+        except OSError as exc:
+            what = f"cannot be read ({exc.strerror})"
+            raise StoreError(what, where=str(self._archive), fix=fix) from exc
+        if len(data) < tile.length:
+            what = "is shorter than when it was written"
+            raise StoreError(what, where=str(self._archive), fix=fix)
+        return data
+
+
 def read_tile(archive: Path, tile: Tile) -> bytes:
     """Return the JPEG of a tile. Raises StoreError where the archive is gone or shorter."""
-    fix = "tile the photo again"
-    try:
-        with archive.open("rb") as file:
-            data = os.pread(file.fileno(), tile.length, tile.offset)
-    except OSError as exc:
-        raise StoreError(f"cannot be read ({exc.strerror})", where=str(archive), fix=fix) from exc
-    if len(data) < tile.length:
-        raise StoreError("is shorter than when it was written", where=str(archive), fix=fix)
-    return data
+    with TileReader(archive) as reader:
+        return reader.read(tile)
