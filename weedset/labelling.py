@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from weedset.records import ANY_PLANT, LabelledTile, Statement, Verdict
+from weedset.records import ANY_PLANT, LabelledTile, Opinion, Origin, Statement, Verdict
 
 
 def contradiction(statement: Statement) -> str | None:
@@ -18,6 +18,26 @@ def contradiction(statement: Statement) -> str | None:
     if both:
         return f"says both that {min(both)} is there and that it may be"
     return None
+
+
+def newest_opinions(history: Sequence[Opinion]) -> list[Opinion]:
+    """Return what each annotator says now of one tile, oldest first.
+
+    `history` is in order of `id`. What someone decides in a review is apart from what
+    they labelled, so that agreement is measured on what people said by themselves. An
+    opinion taken back counts no longer, nor do the earlier ones of the same person.
+    """
+    newest = {(item.annotator, item.origin is Origin.REVIEW): item for item in history}
+    said = (item for item in newest.values() if item.statement is not None)
+    return sorted(said, key=lambda item: item.id)
+
+
+def standing_opinion(history: Sequence[Opinion]) -> Opinion | None:
+    """Return the opinion that stands: the newest, unless a review has decided."""
+    newest = newest_opinions(history)
+    decided = [item for item in newest if item.origin is Origin.REVIEW]
+    best = decided or newest
+    return best[-1] if best else None
 
 
 def targets(labelled: LabelledTile, classes: Sequence[str]) -> tuple[int, ...]:

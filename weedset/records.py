@@ -182,6 +182,7 @@ class Origin(StrEnum):
     TABLE = "table"
     PAGE = "page"
     SUGGESTION = "suggestion"
+    REVIEW = "review"
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +201,20 @@ class Statement:
     doubtful: frozenset[str] = frozenset()
     unknown_plant: bool = False
     stages: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Opinion:
+    """A statement as the store keeps it, numbered in the order in which they were made.
+
+    `statement` is None where the annotator took back what they said before.
+    """
+
+    id: int
+    annotator: str
+    origin: Origin
+    made_at: str
+    statement: Statement | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -167,12 +167,17 @@ def _cut(
 
 def read_tile(archive: Path, tile: Tile) -> bytes:
     """Return the JPEG of a tile. Raises StoreError where the archive is gone or shorter."""
+    return read_tile_at(archive, tile.offset, tile.length)
+
+
+def read_tile_at(archive: Path, offset: int, length: int) -> bytes:
+    """Return the JPEG of `length` bytes at `offset`; see `read_tile`."""
     fix = "tile the photo again"
     try:
         with archive.open("rb") as file:
-            data = os.pread(file.fileno(), tile.length, tile.offset)
+            data = os.pread(file.fileno(), length, offset)
     except OSError as exc:
         raise StoreError(f"cannot be read ({exc.strerror})", where=str(archive), fix=fix) from exc
-    if len(data) < tile.length:
+    if len(data) < length:
         raise StoreError("is shorter than when it was written", where=str(archive), fix=fix)
     return data
