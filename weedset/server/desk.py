@@ -109,7 +109,7 @@ def _missing(batch: Batch) -> list[str]:
 
 
 def _species_record(room: Room, species: Species) -> dict[str, Any]:
-    example = room.index.examples.get(species.code)
+    example = room.index.example(species.code)
     record: dict[str, Any] = {
         "code": species.code,
         "scientific_name": species.scientific_name,

@@ -44,7 +44,7 @@ class TileIndex:
         self.green = np.full(len(rows), np.nan, np.float32)
         self.features = np.full((len(rows), FEATURES), np.nan, np.float16)
         self.finds: Counter[Find] = Counter()
-        self.examples: dict[str, int] = {}
+        self._examples: dict[str, dict[int, None]] = {}
         for tile_id, green, features in store.looks():
             self.take_look(self.place(tile_id), green, features)
         for tile_id, history in store.histories():
@@ -111,8 +111,14 @@ class TileIndex:
         self.state[place] = _STATES[statement.verdict] if statement else OPEN
         for find in _finds(after, site):
             self.finds[find] += 1
-        if statement and len(statement.present) == 1 and not statement.unknown_plant:
-            self.examples[min(statement.present)] = place
+        for code in _alone(before):
+            self._examples[code].pop(place, None)
+        for code in _alone(after):
+            self._examples.setdefault(code, {})[place] = None
+
+    def example(self, code: str) -> int | None:
+        """Return the tile labelled last where a species grows alone, None where there is none."""
+        return next(reversed(self._examples.get(code, {})), None)
 
 
 def _finds(history: Sequence[Opinion], site: str) -> list[Find]:
@@ -121,3 +127,12 @@ def _finds(history: Sequence[Opinion], site: str) -> list[Find]:
         return []
     stages = dict(stands.statement.stages)
     return [(code, site, stages.get(code)) for code in stands.statement.present]
+
+
+def _alone(history: Sequence[Opinion]) -> frozenset[str]:
+    """Return the species that stands as the only plant of a tile, if one does."""
+    stands = standing_opinion(history)
+    statement = stands.statement if stands else None
+    if statement is None or statement.unknown_plant or len(statement.present) != 1:
+        return frozenset()
+    return statement.present

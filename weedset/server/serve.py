@@ -86,6 +86,7 @@ def _listening(port: int, phone: bool) -> Iterator[socket.socket]:
         except OSError as exc:
             fix = "give another one: --port 0 takes any that is free"
             raise SettingsError(f"port {port} cannot be had ({exc.strerror})", fix=fix) from exc
+        listener.listen()  # so that a browser opened before the server is up waits for it
         yield listener
 
 

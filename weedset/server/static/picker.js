@@ -33,11 +33,11 @@ async function look(text, list, choose) {
   else found = [...new Set([...session.recent, ...atHand()])].map((code) => session.known.get(code)).filter(Boolean);
   if (mine !== turn) return;
   learn(found);
-  fill(list, ...found.map((item, place) => el("li", { role: "option", "aria-selected": String(place === 0), dataset: { code: item.code }, id: `found-${item.code}` },
-    el("button", { type: "button", tabIndex: -1, onclick: () => choose(item.code) },
-      item.example ? el("img", { src: item.example, alt: "" }) : el("span", { className: "blank" }),
-      el("span", {}, item.names.join(", ") || plantName(item.code)), el("span", { className: "latin" }, item.scientific_name), el("span", { className: "code" }, item.code)))));
-  if (!found.length) fill(list, el("li", {}, text.trim() ? "No plant of that name." : "Type a name."));
+  fill(list, ...found.map((item, place) => el("li", {
+    role: "option", "aria-selected": String(place === 0), dataset: { code: item.code }, id: `found-${item.code}`, onclick: () => choose(item.code),
+  }, item.example ? el("img", { src: item.example, alt: "" }) : el("span", { className: "blank" }),
+  el("span", {}, item.names.join(", ") || plantName(item.code)), el("span", { className: "latin" }, item.scientific_name), el("span", { className: "code" }, item.code))));
+  if (!found.length) fill(list, el("li", { role: "presentation" }, text.trim() ? "No plant of that name." : "Type a name."));
   mark(list, 0);
 }
 
@@ -54,7 +54,7 @@ function walk(event, list) {
   const now = all.findIndex((item) => item.getAttribute("aria-selected") === "true");
   if (event.key === "ArrowDown") mark(list, now + 1);
   else if (event.key === "ArrowUp") mark(list, now - 1);
-  else if (event.key === "Enter") all[now]?.querySelector("button").click();
+  else if (event.key === "Enter") all[now]?.click();
   else return;
   event.preventDefault();
 }

@@ -9,6 +9,7 @@ const channel = new BroadcastChannel("weedset");
 const steps = [];  // what was done: [{ id, before, after, number }] with the way it was done in
 let done = 0;      // how many of `steps` stand; the rest can be done again
 let busy = false;
+let working = Promise.resolve();  // settled when the label under way is saved or refused
 
 export const canUndo = () => done > 0;
 export const canRedo = () => done < steps.length;
@@ -41,7 +42,8 @@ export const undo = () => turn(-1);
 export const redo = () => turn(1);
 
 async function turn(direction) {
-  if (busy || !(direction < 0 ? canUndo() : canRedo())) return null;
+  while (busy) await working;
+  if (!(direction < 0 ? canUndo() : canRedo())) return null;
   const step = steps[direction < 0 ? done - 1 : done];
   const items = step.cells.map((cell) => ({
     id: cell.id, statement: direction < 0 ? cell.before : cell.after, expects: cell.number,
@@ -53,9 +55,14 @@ async function turn(direction) {
   return cells;
 }
 
-async function send(items, way, who, accepted) {
+function send(items, way, who, accepted) {
   if (busy) return null;
   busy = true;
+  working = sendAlone(items, way, who, accepted);
+  return working;
+}
+
+async function sendAlone(items, way, who, accepted) {
   try {
     const answer = await askUntilAnswered("label", { who, way, items, accepted }, () => {
       trouble("Not saved yet: the computer does not answer.", "Keep this page open: it goes on trying. If `weedset label` was stopped, start it again.", 0);
