@@ -27,7 +27,7 @@ def main(arguments: list[str] | None = None) -> int:
         description="Write ground photos of invented gardens, drawn, with exact truth.",
     )
     parser.add_argument("out", type=Path, metavar="OUT_DIR", help="a directory that is not there")
-    parser.add_argument("--sites", type=int, default=6, help=f"1 to {len(SITES)} (default 6)")
+    parser.add_argument("--sites", type=int, default=8, help=f"1 to {len(SITES)} (default 8)")
     parser.add_argument("--photos-per-site", type=int, default=5, help="default 5")
     parser.add_argument("--seed", type=int, default=1, help="default 1")
     parser.add_argument("--size", type=_size, default=(1296, 972), metavar="WxH")

@@ -166,7 +166,7 @@ def _unbend(camera: Camera, bent: Floats) -> Floats:
     for _ in range(_STEPS):
         miss = _bend(camera, guess) - bent
         if np.max(np.abs(miss), initial=0.0) < _SETTLED:
-            return guess
+            break
         along_x = _bend(camera, guess + np.array([step, 0.0]))
         along_y = _bend(camera, guess + np.array([0.0, step]))
         back_x = _bend(camera, guess - np.array([step, 0.0]))
@@ -177,7 +177,18 @@ def _unbend(camera: Camera, bent: Floats) -> Floats:
         move_x = (miss[..., 0] * slope_y[..., 1] - miss[..., 1] * slope_y[..., 0]) / area
         move_y = (miss[..., 1] * slope_x[..., 0] - miss[..., 0] * slope_x[..., 1]) / area
         guess = guess - np.stack([move_x, move_y], axis=-1)
-    raise ValueError("the distortion cannot be inverted over the whole picture")
+    else:
+        raise ValueError("the distortion cannot be inverted over the whole picture")
+    # beyond the fold of a strong barrel lens there are false answers on the far side
+    if np.any((guess * bent).sum(axis=-1) < 0) or np.any(_spread(camera, guess) <= 0):
+        raise ValueError("the distortion cannot be inverted over the whole picture")
+    return guess
+
+
+def _spread(camera: Camera, plane: Floats) -> Floats:
+    """Slope outwards of the radial part of the lens: at or below 0 beyond its fold."""
+    r2 = (plane * plane).sum(axis=-1)
+    return np.asarray(1 + r2 * (3 * camera.k1 + r2 * (5 * camera.k2 + r2 * 7 * camera.k3)))
 
 
 def _unbend_fisheye(camera: Camera, bent: Floats) -> Floats:

@@ -46,7 +46,8 @@ def lettuce(bbch: int, size: float, look: float, rng: Rng) -> list[Leaf]:
     tip = between(between(green, (176, 202, 108), 0.6), red, np.clip(look * 3 - 2, 0, 0.85))
     skin = Skin(
         base=green, tip=tip, rib=(206, 218, 166), stalk=(204, 214, 168),
-        rib_mm=1.1 * size, veins=5, slant=0.9, vein_strength=0.22, puckered=0.95, gloss=0.3,
+        rib_mm=1.1 * size, veins=5, slant=0.9, vein_strength=0.22, puckered=0.95,
+        frill=0.9, gloss=0.3,
     )  # fmt: skip
     leaves = []
     for turn in pair_turns(rng):
@@ -59,8 +60,8 @@ def lettuce(bbch: int, size: float, look: float, rng: Rng) -> list[Leaf]:
     largest = min(26 + 8.5 * count, 95) * size
     for order in range(count):
         length = largest * grown(order, count) * rng.uniform(0.9, 1.1)
-        half = length * rng.uniform(0.28, 0.38)
-        profile = oval(rng.uniform(0.62, 0.72), 1.7)
+        half = length * rng.uniform(0.36, 0.47)
+        profile = oval(rng.uniform(0.60, 0.70), 0.95)
         shapes = [blade(length, half, profile, rng, wavy=0.05 + 0.03 * (length > 40))]
         shapes.append(stalk(length * 0.06, 1.2 * size))
         heights = (1.0 + 1.2 * order, 5 + 2.4 * order + 7 * grown(order, count))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_data.light import Light
-from sample_data.noise import Plane, Raster, rough_noise
+from sample_data.noise import Raster, rough_noise, softened
 
 Picture = NDArray[np.float32]
 
@@ -23,7 +23,7 @@ class Sensor:
     """
 
     balance: tuple[float, float, float] = (1.0, 1.0, 1.0)
-    exposure: float = 1.0
+    exposure: float = 1.25
     fall_off: float = 0.2
     blur: float = 0.12
     grain: float = 0.012
@@ -60,7 +60,7 @@ def develop(picture: Picture, sensor: Sensor, rng: np.random.Generator) -> NDArr
     noise = rng.standard_normal((height, width), dtype=np.float32)
     out = np.empty((height, width, 3), dtype=np.uint8)
     for channel in range(3):
-        plane = _softened(picture[channel], sensor.blur)
+        plane = softened(picture[channel], sensor.blur)
         plane *= lens * np.float32(sensor.balance[channel])
         np.maximum(plane, 0, out=plane)
         tone = plane / (1 + 0.18 * plane) * np.float32(1.18)
@@ -72,15 +72,4 @@ def develop(picture: Picture, sensor: Sensor, rng: np.random.Generator) -> NDArr
         amount = np.float32(sensor.grain) * (1.35 - 0.7 * tone)
         tone += amount * (0.75 * noise + 0.5 * own)
         out[..., channel] = np.clip(tone * 255 + 0.5, 0, 255).astype(np.uint8)
-    return out
-
-
-def _softened(plane: Plane, weight: float) -> Plane:
-    """Blur with (w, 1 - 2w, w) along rows and columns."""
-    out = plane.copy()
-    if weight > 0:
-        w = np.float32(weight)
-        out[:, 1:-1] += w * (plane[:, 2:] + plane[:, :-2] - 2 * plane[:, 1:-1])
-        rows = out.copy()
-        out[1:-1] += w * (rows[2:] + rows[:-2] - 2 * rows[1:-1])
     return out

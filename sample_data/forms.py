@@ -19,8 +19,8 @@ GOLDEN_RAD = 2.39996  # the usual angle between a leaf and the next, 137.5 degre
 
 
 def count_of(bbch: int) -> int:
-    """Number of true leaves at a BBCH stage: 0 at 10, 2 at 12; 9 and more from 19 on."""
-    return min(bbch, 19) - 10 + max(0, (bbch - 19) // 2)
+    """Number of true leaves at a BBCH stage: 0 at 10, 2 at 12; 9 to 14 from 19 on."""
+    return min(bbch, 19) - 10 + min(max(0, (bbch - 19) // 2), 5)
 
 
 def grown(order: int, count: int) -> float:
@@ -88,7 +88,6 @@ def lay(
         skin=weathered(skin, rng),
         base_mm=base,
         turn_rad=turn_rad,
-        seed=int(rng.integers(1 << 30)),
         bend=float(rng.normal(0, bend)),
         low_mm=heights_mm[0],
         high_mm=heights_mm[1],

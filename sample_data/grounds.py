@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_data.light import Light, Rgb, linear, relief
-from sample_data.noise import Plane, Raster, rough_noise, smooth_noise
+from sample_data.noise import Plane, Raster, rough_noise, smooth_noise, softened
 from sample_data.pieces import Heap, look, ragged_ovals, scatter
 
 Kind = Literal["soil", "mulch", "lawn"]
 Picture = NDArray[np.float32]
 
-_FINER = 2
+# soil is soft enough to be drawn at the fineness of the picture; chips and blades are not
+_FINER: dict[Kind, int] = {"soil": 1, "mulch": 2, "lawn": 2}
 
 
 @dataclass(frozen=True)
@@ -35,17 +36,21 @@ class Ground:
 
 
 def draw_ground(ground: Ground, raster: Raster, light: Light, seed: int) -> Picture:
-    """Lit ground (3, height_px, width_px) in linear light, drawn at twice the fineness."""
-    fine = raster.finer(_FINER)
+    """Lit ground (3, height_px, width_px) in linear light."""
+    finer = _FINER[ground.kind]
+    fine = raster.finer(finer)
     draw = {"soil": _soil, "mulch": _mulch, "lawn": _lawn}[ground.kind]
     picture = draw(ground, fine, light, seed)
+    if finer == 1:
+        return picture
     halves = picture[:, 0::2] + picture[:, 1::2]
     return np.asarray((halves[:, :, 0::2] + halves[:, :, 1::2]) * np.float32(0.25))
 
 
 def _mix(first: NDArray[np.float32], second: NDArray[np.float32], share: Plane) -> Picture:
     """Blend two colours (3,) by a share (h, w) of the second: (3, h, w)."""
-    return first[:, None, None] + (second - first)[:, None, None] * share.astype(np.float32)
+    span = (second - first)[:, None, None]
+    return np.asarray(first[:, None, None] + span * share.astype(np.float32))
 
 
 def _cover(picture: Picture, colour: NDArray[np.float32], share: Plane) -> None:
@@ -60,9 +65,9 @@ def _take(values: NDArray[np.float64], number: NDArray[np.int32]) -> Plane:
 
 def _soil(ground: Ground, raster: Raster, light: Light, seed: int) -> Picture:
     rng = np.random.default_rng([seed, 1])
-    points = scatter(rng, raster, 520 / ground.coarse**2, 12.0)
+    points = scatter(rng, raster, 640 / ground.coarse**2)
     count = len(points)
-    radius = np.minimum(1.3 * (1 - rng.random(count)) ** (-1 / 2.1), 11.0) * ground.coarse
+    radius = np.minimum(1.25 * (1 - rng.random(count)) ** (-1 / 2.5), 9.0) * ground.coarse
     order = np.argsort(radius + rng.normal(0, 0.8, count))
     radius = radius[order]
     is_stone = (rng.random(count) < 0.03 * ground.litter) & (radius > 1.8)
@@ -72,17 +77,19 @@ def _soil(ground: Ground, raster: Raster, light: Light, seed: int) -> Picture:
         half_width_mm=radius * rng.uniform(0.62, 1.0, count),
         turn=rng.uniform(0, 2 * np.pi, count),
         bend=np.zeros(count),
-        outlines=ragged_ovals(rng, count, 9, 0.10),
+        outlines=ragged_ovals(rng, count, 9, 0.16),
     )
     seen = look(heap, raster)
     bare = seen.number < 0
-    rise = np.sqrt(np.clip(1 - 0.92 * (seen.along**2 + seen.across**2), 0.02, 1))
-    flat = np.where(is_stone, 0.45, 0.62) * heap.half_width_mm
-    lumps = np.where(bare, 0, rise * _take(flat, seen.number))
+    rise = np.sqrt(np.clip(1 - 0.85 * (seen.along**2 + seen.across**2), 0.02, 1))
+    flat = np.where(is_stone, 0.45, rng.uniform(0.2, 0.7, count)) * heap.half_width_mm
+    lean = _take(rng.normal(0, 0.25, count), seen.number) * seen.along
+    rise = rise + lean + _take(rng.normal(0, 0.25, count), seen.number) * seen.across
+    lumps = softened(np.where(bare, 0, rise * _take(flat, seen.number)), 0.2)
     grain = rough_noise(raster, (2.6, 1.3, 0.7), seed + 11)
     tilth = rough_noise(raster, (70.0, 24.0, 9.0), seed + 12)
-    stone = np.where(bare, 0, _take(is_stone.astype(np.float64), seen.number))
-    height = lumps + 1.6 * tilth * np.float32(ground.coarse) + 0.20 * grain * (1 - 0.8 * stone)
+    stone = softened(np.where(bare, 0, _take(is_stone.astype(np.float64), seen.number)), 0.22)
+    height = lumps + 1.6 * tilth * np.float32(ground.coarse) + 0.28 * grain * (1 - 0.85 * stone)
     tone = np.where(bare, 0, _take(rng.normal(0, 0.13, count), seen.number))
     damp = np.clip(0.5 + 0.3 * rough_noise(raster, (160.0, 45.0), seed + 13), 0, 1)
     dry, wet = linear(ground.colour), linear(ground.colour) * np.float32(0.62)
@@ -97,7 +104,7 @@ def _soil(ground: Ground, raster: Raster, light: Light, seed: int) -> Picture:
 
 def _mulch(ground: Ground, raster: Raster, light: Light, seed: int) -> Picture:
     rng = np.random.default_rng([seed, 2])
-    points = scatter(rng, raster, 210 / ground.coarse**2, 25.0)
+    points = scatter(rng, raster, 235 / ground.coarse**2)
     count = len(points)
     sliver = rng.random(count) < 0.4
     half_length = rng.lognormal(np.log(8.5), 0.45, count).clip(2.5, 24) * ground.coarse
@@ -125,7 +132,7 @@ def _mulch(ground: Ground, raster: Raster, light: Light, seed: int) -> Picture:
     albedo = _mix(linear(ground.colour), linear(ground.second), weathered)
     bark = _take((rng.random(count) < 0.16 * ground.litter).astype(np.float64), number)
     _cover(albedo, linear((70, 52, 40)), 0.85 * bark)
-    _cover(albedo, linear((52, 42, 34)), (number < 0).astype(np.float32))
+    _cover(albedo, linear((80, 63, 48)), (number < 0).astype(np.float32))
     tone = 1 + _take(rng.normal(0, 0.16, count), number) + 0.10 * fibre
     lit = relief(height, raster.gsd_mm_per_px, light, 4.0) * tone
     return np.asarray(albedo * lit, dtype=np.float32)
@@ -139,17 +146,18 @@ def _fibres(
     rng: np.random.Generator,
 ) -> Plane:
     """Wood grain: streaks along each chip, about 0.8 mm apart, of spread about 0.7."""
-    streaks = rng.standard_normal(4096).astype(np.float32)
-    streaks = np.convolve(streaks, [0.25, 0.5, 0.25], mode="same").astype(np.float32)
+    rough = rng.standard_normal(4096)
+    streaks = np.convolve(rough, [0.25, 0.5, 0.25], mode="same").astype(np.float32)
     start = _take(rng.uniform(0, 4000, len(heap)), number)
     width_mm = across * _take(heap.half_width_mm, number)
     wave = np.sin(along * 3 + start) * 0.5
-    return np.take(streaks, ((width_mm + wave) * 2.6 + start).astype(np.int32), mode="wrap")
+    streak = ((width_mm + wave) * 2.6 + start).astype(np.int32)
+    return np.asarray(np.take(streaks, streak, mode="wrap"))
 
 
 def _lawn(ground: Ground, raster: Raster, light: Light, seed: int) -> Picture:
     rng = np.random.default_rng([seed, 3])
-    points = scatter(rng, raster, 900 / ground.coarse, 30.0)
+    points = scatter(rng, raster, 900 / ground.coarse)
     count = len(points)
     depth = np.sort(rng.random(count))
     along = np.array([-1.0, -0.5, 0.0, 0.5, 1.0, 0.5, 0.0, -0.5])

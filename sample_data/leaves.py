@@ -18,6 +18,7 @@ class Skin:
 
     ``rib_mm`` is the half width of the midrib (0: none), ``veins`` the number of side veins,
     ``slant`` how far they run forward. ``parallel`` veins run along the blade instead.
+    ``puckered`` bulges between veins, ``frill`` ripples the margin, ``mealy`` dusts it white.
     """
 
     base: Rgb
@@ -30,6 +31,7 @@ class Skin:
     vein_strength: float = 0.3
     parallel: bool = False
     puckered: float = 0.2
+    frill: float = 0.0
     mealy: float = 0.0
     gloss: float = 0.2
     blotch: Rgb = (150, 140, 60)
@@ -52,7 +54,6 @@ class Leaf:
     skin: Skin
     base_mm: tuple[float, float]
     turn_rad: float
-    seed: int
     bend: float = 0.0
     low_mm: float = 1.0
     high_mm: float = 6.0
@@ -66,15 +67,19 @@ class Leaf:
         return (self.low_mm + self.high_mm) / 2
 
 
-def place(leaf: Leaf, outline: Floats) -> tuple[Floats, Floats]:
+def foot_mm(leaf: Leaf) -> float:
+    """Where the leaf begins in its own frame: 0, or below 0 by the length of its stalk."""
+    return min(float(shape[:, 0].min()) for shape in leaf.shapes)
+
+
+def place(leaf: Leaf, outline: Floats, foot: float) -> tuple[Floats, Floats]:
     """Points (n, 2) in mm seen from the middle of the plant, and heights (n,) in mm.
 
-    ``outline`` is in the leaf's frame.
+    ``outline`` is in the leaf's frame; ``foot`` is the leaf's ``foot_mm``.
     """
     x, y = outline[:, 0], outline[:, 1]
     y = y + leaf.bend * x * np.abs(x) / leaf.length_mm
     cos, sin = np.cos(leaf.turn_rad), np.sin(leaf.turn_rad)
     points = np.stack([x * cos - y * sin, x * sin + y * cos], axis=-1) + np.array(leaf.base_mm)
-    foot = min(float(shape[:, 0].min()) for shape in leaf.shapes)
     rise = np.clip((x - foot) / max(leaf.length_mm - foot, 1e-9), 0, 1)
     return points, leaf.low_mm + (leaf.high_mm - leaf.low_mm) * rise

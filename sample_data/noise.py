@@ -99,3 +99,14 @@ def _coarser(raster: Raster, times: int) -> Raster:
         (raster.y0_px - shift) / times,
         raster.gsd_mm_per_px * times,
     )
+
+
+def softened(plane: Plane, weight: float) -> Plane:
+    """Blur a plane (h, w) with (w, 1 - 2w, w) along rows and columns."""
+    out = plane.copy()
+    if weight > 0:
+        w = np.float32(weight)
+        out[:, 1:-1] += w * (plane[:, 2:] + plane[:, :-2] - 2 * plane[:, 1:-1])
+        rows = out.copy()
+        out[1:-1] += w * (rows[2:] + rows[:-2] - 2 * rows[1:-1])
+    return out

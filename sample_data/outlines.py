@@ -66,7 +66,7 @@ def blade(
     corners = 28 if teeth is None else 72
     along = (1 - np.cos(np.linspace(0, np.pi, corners))) / 2
     if teeth is not None:
-        along = np.linspace(0, 1, corners)
+        along = 0.6 * along + 0.4 * np.linspace(0, 1, corners)
     sides = []
     for side in (1.0, -1.0):
         half = profile(along) * half_width_mm * (1 + rng.normal(0, 0.04))
@@ -88,7 +88,7 @@ def _toothed(along: Floats, teeth: Teeth, rng: Rng) -> Floats:
     wander = np.interp(along, np.linspace(0, 1, 6), rng.normal(0, teeth.ragged, 6))
     phase = (along * teeth.count + wander + rng.uniform(0, 0.3)) % 1.0
     sharp = 1 - np.abs(2 * phase - 1)
-    tooth = sharp * (1 - teeth.blunt) + np.sqrt(sharp) * teeth.blunt
+    tooth = sharp**1.4 * (1 - teeth.blunt) + np.sqrt(sharp) * teeth.blunt
     where = np.exp(-(((along - teeth.deepest) / 0.42) ** 2))
     uneven = np.interp(along, np.linspace(0, 1, 7), rng.uniform(0.75, 1.1, 7))
     return np.asarray(1 - np.clip(teeth.depth * where * uneven, 0, 0.93) * (1 - tooth))

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFilter
 
-from sample_data.leaves import Leaf, place
+from sample_data.leaves import Leaf, foot_mm, place
 from sample_data.light import Light, linear
 from sample_data.noise import Plane, Raster
 
@@ -27,7 +27,7 @@ class Canvas:
     """A picture under way. The arrays are written in place.
 
     ``picture`` (3, h, w) in linear light, ``mask`` (h, w) of species values, ``grain`` (h, w) a
-    noise of spread 1 that leaves take their mottling from.
+    noise of spread 1, fixed to the ground, that leaves take their mottling from.
     """
 
     raster: Raster
@@ -58,30 +58,49 @@ def paint_leaf(
 
     Pixels covered by half or more take ``value`` in the mask.
     """
-    placed = [place(leaf, shape) for shape in leaf.shapes]
-    outlines = [_to_pixels(canvas, pts + np.array(centre_mm), high) for pts, high in placed]
-    _shade_below(canvas, leaf, placed, centre_mm, light)
-    patch = _patch(canvas, outlines, 1)
+    outlines = _place_all(leaf, leaf.shapes, centre_mm)
+    _shade_below(canvas, leaf, outlines, light)
+    seen = _to_pixels(canvas, outlines)
+    patch = _patch(canvas, seen.points, 1)
     if patch is None:
         return
-    holes = [place(leaf, hole) for hole in leaf.holes]
-    cut = [_to_pixels(canvas, pts + np.array(centre_mm), high) for pts, high in holes]
-    cover = _coverage(patch, outlines, cut, _FINER)
+    holes = _to_pixels(canvas, _place_all(leaf, leaf.holes, centre_mm))
+    cover = _coverage(patch, seen, holes, _FINER)
     colour = _leaf_colour(canvas, leaf, centre_mm, patch, light)
     below = canvas.picture[(slice(None), *patch.slices)]
     below += (colour - below) * cover
     canvas.mask[patch.slices][cover >= 0.5] = value
 
 
-def _to_pixels(canvas: Canvas, points_mm: Floats, height_mm: Floats) -> Floats:
+@dataclass(frozen=True)
+class _Outlines:
+    """Many outlines in one: all corners (n, 2), their heights (n,), and where each one ends."""
+
+    points: Floats
+    heights_mm: Floats
+    ends: list[int]
+
+
+_NOTHING = _Outlines(np.zeros((0, 2)), np.zeros(0), [])
+
+
+def _place_all(leaf: Leaf, shapes: tuple[Floats, ...], centre_mm: tuple[float, float]) -> _Outlines:
+    """Outlines of a leaf in mm of ground. No shapes: no corners."""
+    ends = np.cumsum([len(shape) for shape in shapes], dtype=int).tolist()
+    corners = np.concatenate(shapes) if shapes else np.zeros((0, 2))
+    points, heights = place(leaf, corners, foot_mm(leaf))
+    return _Outlines(points + np.array(centre_mm), heights, ends)
+
+
+def _to_pixels(canvas: Canvas, outlines: _Outlines) -> _Outlines:
     raster = canvas.raster
-    nearer = canvas.lens_height_mm / (canvas.lens_height_mm - height_mm)
+    nearer = canvas.lens_height_mm / (canvas.lens_height_mm - outlines.heights_mm)
     offset = np.array([raster.x0_px, raster.y0_px])
-    return np.asarray(points_mm * (nearer / raster.gsd_mm_per_px)[:, None] + offset)
+    pixels = outlines.points * (nearer / raster.gsd_mm_per_px)[:, None] + offset
+    return _Outlines(pixels, outlines.heights_mm, outlines.ends)
 
 
-def _patch(canvas: Canvas, outlines: list[Floats], margin_px: int) -> _Patch | None:
-    corners = np.concatenate(outlines)
+def _patch(canvas: Canvas, corners: Floats, margin_px: int) -> _Patch | None:
     low = np.floor(corners.min(axis=0)).astype(int) - margin_px
     high = np.ceil(corners.max(axis=0)).astype(int) + margin_px + 1
     left, top = max(int(low[0]), 0), max(int(low[1]), 0)
@@ -92,28 +111,24 @@ def _patch(canvas: Canvas, outlines: list[Floats], margin_px: int) -> _Patch | N
     return _Patch(left, top, right, bottom)
 
 
-def _coverage(patch: _Patch, outlines: list[Floats], holes: list[Floats], finer: int) -> Plane:
+def _coverage(patch: _Patch, outlines: _Outlines, holes: _Outlines, finer: int) -> Plane:
     """Share (h, w) of each pixel that outlines cover and holes do not, from a finer drawing."""
     size = ((patch.right - patch.left) * finer, (patch.bottom - patch.top) * finer)
     picture = Image.new("L", size, 0)
     draw = ImageDraw.Draw(picture)
     corner = np.array([patch.left, patch.top])
     for fill, shapes in ((255, outlines), (0, holes)):
-        for shape in shapes:
-            fine = np.rint((shape - corner + 0.5) * finer - 0.5).astype(int)
-            draw.polygon(fine.ravel().tolist(), fill=fill)
+        fine = np.rint((shapes.points - corner + 0.5) * finer - 0.5).astype(int)
+        flat, start = fine.ravel().tolist(), 0
+        for end in shapes.ends:
+            draw.polygon(flat[2 * start : 2 * end], fill=fill)
+            start = end
     if finer > 1:
         picture = picture.reduce(finer)
     return np.asarray(picture, dtype=np.float32) * np.float32(1 / 255)
 
 
-def _shade_below(
-    canvas: Canvas,
-    leaf: Leaf,
-    placed: list[tuple[Floats, Floats]],
-    centre_mm: tuple[float, float],
-    light: Light,
-) -> None:
+def _shade_below(canvas: Canvas, leaf: Leaf, outlines: _Outlines, light: Light) -> None:
     """Darken what lies below by the leaf's cast shadow and by the sky that it hides."""
     away = -np.array(light.towards) * light.reach
     gsd = canvas.raster.gsd_mm_per_px
@@ -122,19 +137,14 @@ def _shade_below(
         (0.80 * light.sun, 1.0, 0.10 * sharp),
         (0.50 * (1 - light.sun) + 0.10, 0.25, 0.55),
     ):
-        shadows = [
-            _to_pixels(
-                canvas,
-                pts + np.array(centre_mm) + away * (high * reach)[:, None],
-                np.zeros_like(high),
-            )
-            for pts, high in placed
-        ]
+        thrown = outlines.points + away * (outlines.heights_mm * reach)[:, None]
+        level = np.zeros_like(outlines.heights_mm)
+        shadows = _to_pixels(canvas, _Outlines(thrown, level, outlines.ends))
         blur_px = 0.5 + leaf.middle_height_mm * soft / gsd
-        patch = _patch(canvas, shadows, int(blur_px * 2.5) + 2)
+        patch = _patch(canvas, shadows.points, int(blur_px * 2.5) + 2)
         if patch is None:
             continue
-        cover = _coverage(patch, shadows, [], 1)
+        cover = _coverage(patch, shadows, _NOTHING, 1)
         eight_bit = Image.fromarray((cover * 255).astype(np.uint8))
         soft_cover = np.asarray(eight_bit.filter(ImageFilter.GaussianBlur(blur_px)))
         keep = 1 - soft_cover.astype(np.float32) * np.float32(strength / 255)
@@ -167,16 +177,17 @@ def _leaf_colour(
     along_mm, across_mm = _leaf_frame(canvas, leaf, centre_mm, patch)
     along = along_mm * np.float32(1 / leaf.length_mm)
     across = across_mm * np.float32(1 / leaf.half_width_mm)
-    grain = _grain(canvas, leaf.seed, patch)
+    grain = canvas.grain[patch.slices]
     to_tip = np.clip(along * 1.1 - 0.05 + 0.06 * grain, 0, 1)
     base, tip = linear(skin.base)[:, None, None], linear(skin.tip)[:, None, None]
     colour = base + (tip - base) * to_tip
-    vein, bump = _veins(leaf, along, across)
+    vein, bump = _veins(leaf, along, across + 0.05 * grain)
+    bump = 0.55 * bump + 0.35 * grain
     if skin.blotched > 0:
         share = np.clip((grain - 1.2 + 2.0 * skin.blotched) * 0.8, 0, 0.85)
         colour += (linear(skin.blotch)[:, None, None] - colour) * share
     if skin.mealy > 0:
-        fine = np.clip(0.5 + 0.45 * _grain(canvas, leaf.seed + 1, patch), 0, 1)
+        fine = np.clip(0.5 - 0.45 * grain, 0, 1)
         share = skin.mealy * fine * np.clip(1.15 - along, 0.15, 1)
         colour += (linear((196, 198, 190))[:, None, None] - colour) * share
     rib = np.clip(1.2 - np.abs(across_mm) / max(skin.rib_mm, 0.05) * (0.6 + 0.7 * to_tip), 0, 1)
@@ -193,15 +204,6 @@ def _leaf_colour(
     return np.asarray(colour, dtype=np.float32)
 
 
-def _grain(canvas: Canvas, seed: int, patch: _Patch) -> Plane:
-    """A piece of the shared noise, a different one for each leaf; wraps at the edges."""
-    height, width = canvas.grain.shape
-    rows, cols = patch.bottom - patch.top, patch.right - patch.left
-    top = seed * 7919 % max(height - rows, 1)
-    left = seed * 104729 % max(width - cols, 1)
-    return canvas.grain[top : top + rows, left : left + cols]
-
-
 def _veins(leaf: Leaf, along: Plane, across: Plane) -> tuple[Plane, Plane]:
     """Side veins (0 to 1) and how far the blade bulges between them (-1 to 1)."""
     skin = leaf.skin
@@ -214,9 +216,11 @@ def _veins(leaf: Leaf, along: Plane, across: Plane) -> tuple[Plane, Plane]:
         sideways = np.abs(across)
         phase = (along - skin.slant * ratio * sideways * (1 + 0.25 * sideways)) * skin.veins
         phase += 0.35 * (across > 0)
-    wave = np.cos(phase * np.float32(2 * np.pi))
-    vein = np.clip(wave * 3.2 - 2.2, 0, 1) * np.clip(1.35 - np.abs(across), 0.2, 1)
-    return vein, -wave
+    gap_mm = (leaf.half_width_mm if skin.parallel else leaf.length_mm) / skin.veins
+    off_mm = np.abs(phase - np.rint(phase)) * np.float32(gap_mm)
+    thick_mm = (0.25 + 0.012 * leaf.length_mm) * np.clip(1.3 - 0.8 * np.abs(across), 0.3, 1)
+    vein = np.clip(1.3 - off_mm / thick_mm, 0, 1) * np.clip(1.35 - np.abs(across), 0.2, 1)
+    return vein, -np.cos(phase * np.float32(2 * np.pi))
 
 
 def _leaf_light(leaf: Leaf, along: Plane, across: Plane, bump: Plane, light: Light) -> Plane:
@@ -228,5 +232,7 @@ def _leaf_light(leaf: Leaf, along: Plane, across: Plane, bump: Plane, light: Lig
     arch = across * np.float32(0.28 * to_side) + (along - 0.45) * np.float32(leaf.droop * to_tip)
     tilt = (halves * 0.45 + arch) * np.float32(0.35 + 0.75 * light.sun)
     pucker = bump * np.float32(0.16 * leaf.skin.puckered)
+    ripple = np.sin(along * np.float32(34) + bump * 1.5 + across * 3) * np.minimum(across**2, 1)
+    pucker += ripple * np.float32(0.22 * leaf.skin.frill)
     deep = 1 - 0.28 * np.exp(-np.clip(along + 0.1, 0, 2) * 5)
     return np.asarray(np.clip(1.0 + tilt + pucker, 0.35, 1.7) * deep, dtype=np.float32)

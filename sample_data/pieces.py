@@ -6,6 +6,7 @@ shows is then looked up for all pixels at once. That is quick enough for thousan
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,8 @@ from PIL import Image, ImageDraw
 from sample_data.noise import Plane, Raster
 
 Floats = NDArray[np.float64]
+
+_HALF_SQUARE_MM = 700.0
 
 
 @dataclass(frozen=True)
@@ -45,13 +48,16 @@ class Looked:
     across: Plane
 
 
-def scatter(rng: np.random.Generator, raster: Raster, per_dm2: float, margin_mm: float) -> Floats:
-    """Random points (n, 2) in mm over a raster and a margin, at a mean density per 100 x 100 mm."""
+def scatter(rng: np.random.Generator, raster: Raster, per_dm2: float) -> Floats:
+    """Random points (n, 2) in mm round the origin, at a mean density per 100 x 100 mm.
+
+    They fill a square that is the same for all cameras that see less than it, so that every
+    picture of a scene shows the same pieces.
+    """
     x, y = raster.x_mm(), raster.y_mm()
-    low = np.array([x[0], y[0]], dtype=np.float64) - margin_mm
-    high = np.array([x[-1], y[-1]], dtype=np.float64) + margin_mm
-    area_dm2 = float(np.prod(high - low)) / 1e4
-    return np.asarray(rng.uniform(low, high, (int(area_dm2 * per_dm2), 2)))
+    reach = 30.0 + max(abs(float(end)) for end in (x[0], x[-1], y[0], y[-1]))
+    half = _HALF_SQUARE_MM * 2.0 ** max(0, math.ceil(math.log2(reach / _HALF_SQUARE_MM)))
+    return np.asarray(rng.uniform(-half, half, (int((2 * half / 100) ** 2 * per_dm2), 2)))
 
 
 def ragged_ovals(rng: np.random.Generator, count: int, corners: int, ragged: float) -> Floats:
@@ -64,22 +70,39 @@ def ragged_ovals(rng: np.random.Generator, count: int, corners: int, ragged: flo
 
 def look(heap: Heap, raster: Raster) -> Looked:
     """Paint the pieces and look up, for each pixel (h, w), which it shows and where on it."""
-    corners = heap.outlines * heap.half_length_mm[:, None, None]
-    corners[..., 1] = heap.outlines[..., 1] * heap.half_width_mm[:, None]
-    corners[..., 1] += (heap.bend * heap.half_length_mm)[:, None] * heap.outlines[..., 0] ** 2
-    cos, sin = np.cos(heap.turn)[:, None], np.sin(heap.turn)[:, None]
-    x_mm = corners[..., 0] * cos - corners[..., 1] * sin + heap.centre_mm[:, 0, None]
-    y_mm = corners[..., 0] * sin + corners[..., 1] * cos + heap.centre_mm[:, 1, None]
-    gsd = raster.gsd_mm_per_px
-    x_px = np.rint(x_mm / gsd + raster.x0_px).astype(int)
-    y_px = np.rint(y_mm / gsd + raster.y0_px).astype(int)
+    near = _near(heap, raster)
+    outlines = _outlines_px(heap, raster, near)
     picture = Image.new("I", (raster.width_px, raster.height_px), -1)
     draw = ImageDraw.Draw(picture)
-    flat = np.stack([x_px, y_px], axis=-1).reshape(len(heap), -1).tolist()
-    for number, outline in enumerate(flat):
+    for number, outline in zip(near.tolist(), outlines, strict=True):
         draw.polygon(outline, fill=number)
-    number = np.array(picture, dtype=np.int32)
-    return Looked(number, *_where(heap, raster, number))
+    shown = np.array(picture, dtype=np.int32)
+    return Looked(shown, *_where(heap, raster, shown))
+
+
+def _near(heap: Heap, raster: Raster) -> NDArray[np.intp]:
+    """Numbers of the pieces that may show."""
+    x, y = raster.x_mm(), raster.y_mm()
+    margin = 1.5 * np.maximum(heap.half_length_mm, heap.half_width_mm)
+    inside = (heap.centre_mm[:, 0] > x[0] - margin) & (heap.centre_mm[:, 0] < x[-1] + margin)
+    inside &= (heap.centre_mm[:, 1] > y[0] - margin) & (heap.centre_mm[:, 1] < y[-1] + margin)
+    return np.flatnonzero(inside)
+
+
+def _outlines_px(heap: Heap, raster: Raster, near: NDArray[np.intp]) -> list[list[int]]:
+    """Corners x, y, x, y ... of each near piece, in whole pixels."""
+    half_length = heap.half_length_mm[near, None]
+    along = heap.outlines[near, :, 0]
+    across = heap.outlines[near, :, 1] * heap.half_width_mm[near, None]
+    across += heap.bend[near, None] * half_length * along**2
+    along = along * half_length
+    cos, sin = np.cos(heap.turn[near, None]), np.sin(heap.turn[near, None])
+    x_mm = along * cos - across * sin + heap.centre_mm[near, 0, None]
+    y_mm = along * sin + across * cos + heap.centre_mm[near, 1, None]
+    x_px = np.rint(x_mm / raster.gsd_mm_per_px + raster.x0_px).astype(int)
+    y_px = np.rint(y_mm / raster.gsd_mm_per_px + raster.y0_px).astype(int)
+    flat: list[list[int]] = np.stack([x_px, y_px], axis=-1).reshape(len(near), -1).tolist()
+    return flat
 
 
 def _where(heap: Heap, raster: Raster, number: NDArray[np.int32]) -> tuple[Plane, Plane]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from sample_data import crops, weeds
 from sample_data.forms import Rng
-from sample_data.leaves import Leaf, place
+from sample_data.leaves import Leaf, foot_mm, place
 
 
 @dataclass(frozen=True)
@@ -64,12 +64,12 @@ def leaves_of(plant: Plant) -> tuple[Leaf, ...]:
     return tuple(sorted(leaves, key=lambda leaf: leaf.middle_height_mm))
 
 
+@lru_cache(maxsize=512)
 def radius_mm(plant: Plant) -> float:
     """Distance on the ground from the plant's middle to the outermost point of its leaves."""
     reach = [
-        float(np.hypot(*place(leaf, shape)[0].T).max())
+        float(np.hypot(*place(leaf, np.concatenate(leaf.shapes), foot_mm(leaf))[0].T).max())
         for leaf in leaves_of(plant)
-        for shape in leaf.shapes
     ]
     return max(reach)
 

@@ -1,7 +1,8 @@
-"""Six invented gardens, each with its own ground, light, camera, crops and weeds."""
+"""Eight invented gardens, each with its own ground, light, camera, crops and weeds."""
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,12 +22,12 @@ Weights = tuple[tuple[str, float], ...]
 class Bed:
     """How a garden is planted.
 
-    Rows of ``crop`` run down the picture ``row_mm`` apart, plants ``plant_mm`` apart in the row
-    (no crop: empty code). ``crop_stages`` and ``weed_stages`` are the BBCH range; ``weeds`` gives
+    Rows of ``crops`` in turn run down the picture ``row_mm`` apart, plants ``plant_mm`` apart in
+    the row (none: no rows). ``crop_stages`` and ``weed_stages`` are the BBCH range; ``weeds`` gives
     each species' share; ``weeds_per_dm2`` the mean number per 100 x 100 mm.
     """
 
-    crop: str
+    crops: tuple[str, ...]
     row_mm: float
     plant_mm: float
     crop_stages: tuple[int, int]
@@ -55,11 +56,11 @@ SITES: tuple[Site, ...] = (
         "long-acre",
         Ground("soil", (112, 86, 66), (160, 152, 140)),
         Bed(
-            "DAUCS",
+            ("DAUCS",),
             130,
             34,
             (12, 14),
-            (("CHEAL", 3), ("STEME", 2), ("POAAN", 2), ("SENVU", 1)),
+            (("CHEAL", 3), ("STEME", 2), ("POAAN", 2), ("SENVU", 1), ("CAPBP", 1), ("TAROF", 1)),
             (10, 15),
             1.7,
         ),
@@ -72,11 +73,11 @@ SITES: tuple[Site, ...] = (
         "school-beds",
         Ground("soil", (94, 84, 76), (186, 178, 160), coarse=0.8, litter=2.5),
         Bed(
-            "LACSA",
+            ("LACSA", "DAUCS"),
             210,
             190,
             (14, 17),
-            (("STEME", 3), ("CAPBP", 3), ("POAAN", 2), ("TAROF", 1)),
+            (("STEME", 3), ("CAPBP", 3), ("POAAN", 2), ("TAROF", 2), ("CHEAL", 1), ("SENVU", 2)),
             (10, 17),
             1.3,
             0.85,
@@ -91,13 +92,13 @@ SITES: tuple[Site, ...] = (
         "mill-lane",
         Ground("mulch", (186, 146, 100), (150, 138, 124)),
         Bed(
-            "BEAVX",
+            ("BEAVX",),
             180,
             110,
             (14, 16),
-            (("TAROF", 3), ("CHEAL", 2), ("SENVU", 2), ("PLAMA", 1)),
+            (("TAROF", 3), ("CHEAL", 2), ("SENVU", 2), ("PLAMA", 1), ("STEME", 1), ("CAPBP", 1)),
             (10, 16),
-            1.1,
+            1.7,
             0.9,
         ),
         Rig("mill-lane trolley", 400.0, 6.0, "width", 62.0),
@@ -109,13 +110,13 @@ SITES: tuple[Site, ...] = (
         "chapel-green",
         Ground("lawn", (96, 128, 52), (176, 156, 104)),
         Bed(
-            "",
+            (),
             0,
             0,
             (0, 0),
-            (("TAROF", 4), ("PLAMA", 4), ("STEME", 1), ("CAPBP", 1)),
+            (("TAROF", 4), ("PLAMA", 4), ("STEME", 2), ("CAPBP", 2)),
             (12, 19),
-            0.9,
+            1.2,
             0.9,
         ),
         Rig("chapel-green mower, scale from a ruler", 380.0, 3.0, "scale", 0.31),
@@ -127,11 +128,11 @@ SITES: tuple[Site, ...] = (
         "ferry-plots",
         Ground("soil", (148, 106, 76), (176, 140, 112), coarse=1.3, litter=0.6),
         Bed(
-            "BEAVX",
+            ("BEAVX", "DAUCS"),
             150,
             75,
             (10, 14),
-            (("CHEAL", 3), ("CAPBP", 2), ("POAAN", 2), ("STEME", 1)),
+            (("CHEAL", 3), ("CAPBP", 2), ("POAAN", 2), ("STEME", 2), ("SENVU", 1), ("TAROF", 1)),
             (10, 14),
             2.0,
             0.9,
@@ -146,19 +147,55 @@ SITES: tuple[Site, ...] = (
         "tin-shed",
         Ground("mulch", (150, 116, 84), (120, 108, 98), coarse=0.7),
         Bed(
-            "LACSA",
+            ("LACSA", "BEAVX"),
             170,
             150,
             (12, 15),
-            (("SENVU", 3), ("POAAN", 3), ("STEME", 2), ("CHEAL", 1)),
+            (("SENVU", 3), ("POAAN", 3), ("STEME", 2), ("CHEAL", 2), ("CAPBP", 1), ("TAROF", 1)),
             (10, 15),
-            1.5,
+            2.0,
             0.85,
         ),
         Rig("tin-shed pole camera", 350.0, 4.0, "height", 48.0),
-        Sensor((0.95, 1.0, 1.06), exposure=0.9, grain=0.014),
+        Sensor((0.95, 1.0, 1.06), exposure=1.1, grain=0.014),
         (0.05, 0.35),
         "2026:09:03",
+    ),
+    Site(
+        "hill-terrace",
+        Ground("soil", (126, 100, 72), (190, 176, 146), coarse=1.5, litter=1.0),
+        Bed(
+            ("DAUCS", "LACSA"),
+            160,
+            60,
+            (12, 15),
+            (("CHEAL", 2), ("STEME", 2), ("POAAN", 2), ("SENVU", 2), ("CAPBP", 2), ("TAROF", 2)),
+            (10, 15),
+            1.6,
+            0.95,
+        ),
+        Rig("hill-terrace barrow", 440.0, 3.0, "width", 54.0),
+        Sensor((1.0, 1.0, 1.02), grain=0.012),
+        (0.35, 0.7),
+        "2026:05:17",
+    ),
+    Site(
+        "brook-side",
+        Ground("soil", (84, 72, 60), (140, 136, 128), coarse=0.9, litter=3.0),
+        Bed(
+            ("BEAVX", "LACSA"),
+            190,
+            120,
+            (12, 16),
+            (("TAROF", 2), ("CHEAL", 2), ("SENVU", 2), ("STEME", 2), ("POAAN", 2), ("CAPBP", 2)),
+            (10, 16),
+            1.5,
+            0.9,
+        ),
+        Rig("brook-side phone on a rake", 500.0, 4.25, "equivalent", 28.0),
+        Sensor((1.02, 1.0, 0.97), fall_off=0.2, grain=0.012),
+        (0.2, 0.6),
+        "2026:06:08",
     ),
 )
 
@@ -203,13 +240,15 @@ def _plant(code: str, bbch: int, at: tuple[float, float], size: float, rng: Rng)
 
 
 def _crop_rows(bed: Bed, footprint_mm: tuple[float, float], rng: Rng) -> list[Plant]:
-    if not bed.crop:
+    if not bed.crops:
         return []
     wide, long = footprint_mm[0] / 2 + 60, footprint_mm[1] / 2 + 60
     slope = rng.normal(0, 0.03)
-    plants = []
+    plants: list[Plant] = []
+    rows = itertools.cycle(bed.crops)
     x = -wide - rng.uniform(0, bed.row_mm)
     while x < wide:
+        crop = next(rows)
         y = -long - rng.uniform(0, bed.plant_mm)
         while y < long:
             y += bed.plant_mm * rng.lognormal(-0.02, 0.2)
@@ -217,7 +256,7 @@ def _crop_rows(bed: Bed, footprint_mm: tuple[float, float], rng: Rng) -> list[Pl
                 continue
             bbch = int(rng.integers(bed.crop_stages[0], bed.crop_stages[1] + 1))
             at = (float(x + slope * y + rng.normal(0, 0.03 * bed.row_mm)), float(y))
-            plants.append(_plant(bed.crop, bbch, at, bed.size, rng))
+            plants.append(_plant(crop, bbch, at, bed.size, rng))
         x += bed.row_mm
     return plants
 

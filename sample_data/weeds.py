@@ -157,11 +157,11 @@ def dandelion(bbch: int, size: float, look: float, rng: Rng) -> list[Leaf]:
     for order in range(count):
         length = largest * grown(order, count) * rng.uniform(0.9, 1.1)
         young = length < 26 * size
-        half = length * (rng.uniform(0.2, 0.26) if young else rng.uniform(0.13, 0.185))
-        depth = 0.25 if young else rng.uniform(0.62, 0.85)
+        half = length * (rng.uniform(0.2, 0.26) if young else rng.uniform(0.15, 0.205))
+        depth = 0.3 if young else rng.uniform(0.78, 0.97)
         lobes = 4.0 if young else rng.uniform(4.5, 6.5)
-        teeth = Teeth(lobes, depth, lean=0.75, blunt=0.05, deepest=0.38)
-        shapes = [blade(length, half, oval(rng.uniform(0.68, 0.76), 1.5), rng, teeth)]
+        teeth = Teeth(lobes, depth, lean=0.8, blunt=0.05, deepest=0.44)
+        shapes = [blade(length, half, oval(rng.uniform(0.68, 0.76), 0.8), rng, teeth)]
         shapes.append(stalk(length * 0.12, 0.7 * size))
         heights = (1.0 + 0.3 * order, 3.0 + 0.5 * order + 3 * grown(order, count))
         turn = first + order * GOLDEN_RAD + rng.normal(0, 0.15)
@@ -206,11 +206,11 @@ def shepherds_purse(bbch: int, size: float, look: float, rng: Rng) -> list[Leaf]
     for order in range(count):
         length = largest * grown(order, count) * rng.uniform(0.9, 1.1)
         whole = order < 3
-        half = length * (rng.uniform(0.24, 0.3) if whole else rng.uniform(0.15, 0.21))
-        teeth = Teeth(6.5, 0.84, lean=-0.3, blunt=0.35, deepest=0.42)
+        half = length * (rng.uniform(0.24, 0.3) if whole else rng.uniform(0.18, 0.24))
+        teeth = Teeth(7.5, 0.98, lean=-0.2, blunt=0.75, deepest=0.45)
         if whole:
             teeth = Teeth(4.0, 0.15, blunt=0.6, deepest=0.6)
-        shapes = [blade(length, half, oval(0.66, 1.7), rng, teeth), stalk(length * 0.3, 0.5)]
+        shapes = [blade(length, half, oval(0.66, 1.0), rng, teeth), stalk(length * 0.3, 0.5)]
         heights = (1.0 + 0.3 * order, 2.5 + 0.5 * order + 2 * grown(order, count))
         turn = first + order * GOLDEN_RAD + rng.normal(0, 0.15)
         leaves.append(
@@ -235,9 +235,9 @@ def groundsel(bbch: int, size: float, look: float, rng: Rng) -> list[Leaf]:
         length = largest * grown(order, count) * rng.uniform(0.9, 1.1)
         half = length * rng.uniform(0.20, 0.27)
         teeth = Teeth(
-            3.6, 0.62 if order > 1 else 0.25, lean=-0.1, blunt=0.9, deepest=0.5, ragged=0.3
+            3.6, 0.75 if order > 1 else 0.3, lean=-0.1, blunt=0.9, deepest=0.5, ragged=0.3
         )
-        shapes = [blade(length, half, oval(0.6, 1.9), rng, teeth), stalk(length * 0.15, 0.6)]
+        shapes = [blade(length, half, oval(0.6, 1.1), rng, teeth), stalk(length * 0.15, 0.6)]
         heights = (1.5 + 0.9 * order, 4.0 + 1.4 * order)
         turn = first + order * GOLDEN_RAD + rng.normal(0, 0.2)
         leaves.append(

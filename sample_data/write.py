@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 from sample_data.camera import Camera, footprint_mm, ground_to_pixel
 from sample_data.plants import Plant, height_mm, radius_mm
@@ -39,7 +40,7 @@ _TO_SENSOR = {3: Image.Transpose.ROTATE_180, 6: Image.Transpose.ROTATE_90}
 class Order:
     """What to write. ``width_px`` and ``height_px`` are the sensor's, before turning."""
 
-    sites: int = 6
+    sites: int = 8
     photos_per_site: int = 5
     seed: int = 1
     width_px: int = 1296
@@ -58,10 +59,12 @@ def write(out: Path, order: Order, workers: int = 2) -> int:
     """Draw and write a set of gardens; returns the number of photos.
 
     Everything is written aside and renamed at the end. Raises FileExistsError when ``out`` exists,
-    ValueError when more sites are asked for than there are.
+    ValueError when the order cannot be met.
     """
     if not 1 <= order.sites <= len(SITES):
         raise ValueError(f"sites must be 1 to {len(SITES)}, not {order.sites}")
+    if order.photos_per_site < 1 or order.seed < 0:
+        raise ValueError("photos per site must be 1 or more, and the seed 0 or more")
     if out.exists():
         raise FileExistsError(f"{out} exists: name a new directory")
     aside = out.with_name(out.name + ".partial")
@@ -76,8 +79,11 @@ def write(out: Path, order: Order, workers: int = 2) -> int:
     photos = [
         _Photo(aside / site.name, site, number, order) for site in sites for number in numbers
     ]
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        rows = list(pool.map(_write_photo, photos))
+    if workers == 1:
+        rows = [_write_photo(photo) for photo in photos]
+    else:
+        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+            rows = list(pool.map(_write_photo, photos))
     for site in sites:
         own = (row for row, photo in zip(rows, photos, strict=True) if photo.site == site)
         _write_truth(aside / site.name / "truth.jsonl", own)
@@ -122,7 +128,7 @@ def _exif(site: Site, number: int, orientation: int, order: Order) -> Image.Exif
     exif[0x0112] = orientation
     inner = exif.get_ifd(0x8769)
     inner[0x9003] = f"{site.taken_on} 10:{number % 60:02d}:00"
-    inner[0x920A] = site.rig.focal_length_mm
+    inner[0x920A] = IFDRational(round(site.rig.focal_length_mm * 1000), 1000)
     inner[0xA002] = order.width_px
     inner[0xA003] = order.height_px
     inner[0xA405] = equivalent_mm(site.rig, order.width_px, order.height_px)

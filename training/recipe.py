@@ -19,7 +19,8 @@ class Recipe:
     `learning_rate` is the peak of the one-cycle schedule. `most_pos_weight` caps how much
     more a present species may weigh in the loss than an absent one. A species becomes a
     class when it is present in, and known to be absent from, at least `least_examples`
-    training tiles. `workers` prepare tiles beside the `threads` that compute.
+    training tiles. `workers` processes prepare tiles beside the one that learns; 0 for none,
+    which is quickest where there are few cores.
     """
 
     name: str
@@ -34,7 +35,6 @@ class Recipe:
     least_examples: int
     seed: int
     workers: int
-    threads: int
 
 
 def read_recipe(path: Path) -> Recipe:
@@ -63,7 +63,6 @@ def recipe_from(table: Fields) -> Recipe:
         least_examples=table.whole("least_examples", least=2, most=100_000),
         seed=table.whole("seed", least=0, most=2**31 - 1),
         workers=table.whole("workers", least=0, most=64),
-        threads=table.whole("threads", least=1, most=256),
     )
 
 

@@ -59,8 +59,9 @@ def open_photo(path: Path, *, least_share: float | LeastShare = 1.0) -> OpenedPh
     """Read, decode and turn a photo.
 
     `least_share` below 1 lets a JPEG be decoded at a half, a quarter or an eighth of its
-    size, as long as no less than that share of each side is left (much quicker). A
-    function is asked for the share once size and EXIF are known, before any decoding.
+    size (much quicker), as long as no less than that share of each side is left and the
+    sides divide evenly, so that every pixel still covers equal ground. A function is asked
+    for the share once size and EXIF are known, before any decoding.
 
     Raises PhotoError for what is no photo, truncated, or too large to be one.
     """
@@ -80,8 +81,8 @@ def decode_photo(data: bytes, where: str, *, least_share: float | LeastShare = 1
             stored = image.size
             width_px, height_px = stored if exif.orientation < 5 else stored[::-1]
             share = least_share(width_px, height_px, exif) if callable(least_share) else least_share
-            if share < 1.0:
-                image.draft("RGB", (max(1, int(stored[0] * share)), max(1, int(stored[1] * share))))
+            if (part := _reduction(stored, share)) > 1:
+                image.draft("RGB", (stored[0] // part, stored[1] // part))
             image.load()
             turn = _TURNS.get(exif.orientation)
             upright = (image if turn is None else image.transpose(turn)).convert("RGB")
@@ -93,6 +94,12 @@ def decode_photo(data: bytes, where: str, *, least_share: float | LeastShare = 1
         fix = "copy it from the camera again"
         raise PhotoError(f"is damaged: {exc}", where=where, fix=fix) from exc
     return OpenedPhoto(upright, width_px, height_px, exif, bytes_digest(data))
+
+
+def _reduction(size_px: tuple[int, int], least_share: float) -> int:
+    """Return the greatest part of its size at which a JPEG can be decoded."""
+    even = (part for part in (8, 4, 2) if size_px[0] % part == size_px[1] % part == 0)
+    return next((part for part in even if least_share * part <= 1), 1)
 
 
 def read_mask(path: Path) -> NDArray[np.uint8]:

@@ -70,23 +70,61 @@ def write_model(
 ) -> Path:
     """Write a model whose outputs are weights @ mean RGB (0 to 255) + bias."""
     side = side if side is not None else (card or CARD).input_px
-    scaled = (weights * NORMALISATION.std).astype(np.float32)
-    offset = (weights.sum(axis=1) * NORMALISATION.mean + bias).astype(np.float32)
-    outputs = len(weights)
-    graph = helper.make_graph(
+    if metadata is None:
+        metadata = {} if card is None else {CARD_KEY: card_to_json(card)}
+    return _write(
+        path,
         [
             helper.make_node("GlobalAveragePool", ["tiles"], ["pooled"]),
             helper.make_node("Flatten", ["pooled"], ["flat"]),
-            helper.make_node("Gemm", ["flat", "w", "b"], ["probabilities"], transB=1),
         ],
+        (weights * NORMALISATION.std, weights.sum(axis=1) * NORMALISATION.mean + bias),
+        [batch, 3, side, side],
+        metadata,
+    )
+
+
+def write_locator(path: Path) -> Path:
+    """Write a model that tells where the red lies in a tile.
+
+    Its outputs are the mean of red (0 to 1), and the means of red times x and times y, 0 at
+    the tile's left or top edge and 1 at the opposite one; the fourth is 0.
+    """
+    side = CARD.input_px
+    across = (np.arange(side) + 0.5) / side
+    x, y = np.meshgrid(across, across)
+    weights = np.zeros((4, 3, side, side))
+    weights[:3, 0] = np.stack([np.ones_like(x), x, y]) / side**2 / 255
+    flat = weights.reshape(4, -1)
+    return _write(
+        path,
+        [helper.make_node("Flatten", ["tiles"], ["flat"])],
+        (flat * NORMALISATION.std, flat.sum(axis=1) * NORMALISATION.mean),
+        ["n", 3, side, side],
+        {CARD_KEY: card_to_json(CARD)},
+    )
+
+
+def _write(
+    path: Path,
+    before: list[onnx.NodeProto],
+    linear: tuple[np.ndarray, np.ndarray],
+    shape: list[str | int],
+    metadata: dict[str, str],
+) -> Path:
+    weights, offset = (part.astype(np.float32) for part in linear)
+    graph = helper.make_graph(
+        [*before, helper.make_node("Gemm", ["flat", "w", "b"], ["probabilities"], transB=1)],
         "tiny",
-        [helper.make_tensor_value_info("tiles", TensorProto.FLOAT, [batch, 3, side, side])],
-        [helper.make_tensor_value_info("probabilities", TensorProto.FLOAT, [batch, outputs])],
-        [numpy_helper.from_array(scaled, "w"), numpy_helper.from_array(offset, "b")],
+        [helper.make_tensor_value_info("tiles", TensorProto.FLOAT, shape)],
+        [
+            helper.make_tensor_value_info(
+                "probabilities", TensorProto.FLOAT, [shape[0], len(weights)]
+            )
+        ],
+        [numpy_helper.from_array(weights, "w"), numpy_helper.from_array(offset, "b")],
     )
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 17)], ir_version=9)
-    if metadata is None:
-        metadata = {} if card is None else {CARD_KEY: card_to_json(card)}
     helper.set_model_props(model, metadata)
     onnx.save(model, str(path))
     return path

@@ -45,7 +45,7 @@ def test_presence_weighs_absent_over_present_within_bounds() -> None:
 
 
 def test_a_loss_that_is_no_number_stops_the_run_and_says_what_to_do() -> None:
-    recipe = Recipe("wild", "small", 32, 2, 2, 1.0, 0, 0, 10, 2, 1, 0, 1)
+    recipe = Recipe("wild", "small", 32, 2, 2, 1.0, 0, 0, 10, 2, 1, 0)
     batch = (torch.full((2, 3, 32, 32), float("nan")), torch.ones(2, 1, dtype=torch.int8))
     model = nn.Sequential(nn.Flatten(), nn.Linear(3 * 32 * 32, 1))
     with pytest.raises(TrainingError, match="stopped being a number in epoch 1") as caught:

@@ -23,7 +23,7 @@ from weedset.scale import read_camera_profile
 
 def main(arguments: list[str] | None = None) -> int:
     """Run the command; return its exit code: 0 ok, 1 expected failure, 2 usage."""
-    asked = _parser().parse_args(arguments)
+    asked = _parser().parse_intermixed_args(arguments)
     try:
         model = open_model(asked.model, asked.threads)
         profile = read_camera_profile(asked.camera)

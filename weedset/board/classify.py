@@ -156,7 +156,6 @@ def _asked(
 ) -> tuple[ClassifiedCell, ...]:
     side = model.card.input_px
     marks = [perf_counter()]
-    # A reduced decoding rounds odd sides up; the ratio of widths keeps the middle in place.
     gsd = scale.gsd_mm_per_px * opened.width_px / opened.image.width
     picture = ground_picture(opened.image, gsd, grid, side)
     tiles = np.ascontiguousarray(cut_tiles(picture, side)).reshape(-1, side, side, 3)

@@ -22,7 +22,7 @@ TREAT_NOTHING = Policy("treat nothing", frozenset(), frozenset())
 #: no source. Beyond, plants shrink to fewer pixels than the model ever saw them in.
 _COARSER_BY = 1.25
 
-#: int8 outputs are multiples of a float32 step, whose last one can come out as 1.0000001.
+#: Float32 arithmetic at the ends: the last of 255 int8 steps can come out as 1.0000001.
 _ROUNDING = 1e-6
 
 
@@ -98,7 +98,7 @@ class Rule:
         if len(probabilities) != self._classes:
             raise ValueError(f"{len(probabilities)} probabilities for {self._classes} classes")
         for p in probabilities:
-            if not 0 <= p <= 1 + _ROUNDING:  # so for NaN as well
+            if not -_ROUNDING <= p <= 1 + _ROUNDING:  # so for NaN as well
                 return Decision(Action.LEAVE, f"the model gave {p:g}, no probability"), None
         for step in self._steps:
             if found := _likeliest(step.reached, probabilities):

@@ -128,7 +128,7 @@ def _draw_marks(
     """Draw each mark with its count and meaning, in as many lines as it takes."""
     draw = ImageDraw.Draw(paper)
     counts = Counter(mark_of(cell) for cell in classified.cells)
-    side = round(2.4 * text_px)
+    side = max(42, round(2.4 * text_px))
     x = float(pad)
     for mark, words in _LEGEND.items():
         label = f"{counts[mark]}  {words}"
@@ -141,7 +141,7 @@ def _draw_marks(
         place = (x + side + text_px * 0.6, y + side / 2)
         draw.text(place, label, _INK, font_of(text_px), "lm")
         x += taken + 1.6 * text_px
-    return y + round(1.4 * side)
+    return y + round(1.3 * side)
 
 
 def _whole_photo_reason(classified: ClassifiedPhoto) -> list[str]:

@@ -74,4 +74,4 @@ def _rounded(value: float, places: int) -> float:
 
 def _number_or_none(p: float) -> float | None:
     """JSON has no NaN and no infinity; a model that gives them has no probability to tell."""
-    return round(p, 4) if abs(p) < float("inf") else None
+    return _rounded(p, 4) if abs(p) < float("inf") else None

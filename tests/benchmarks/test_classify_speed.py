@@ -1,0 +1,124 @@
+"""From a JPEG on disk to decisions: the board's way against the plain way, one core each.
+
+The plain way is what one would write first: decode the whole photo, then crop, resize and ask
+a float MobileNetV3-small (torchvision, eager torch) for one tile after the other. Untrained
+nets take the time that trained ones take. Prints times and ratios; asserts only that both ways
+looked at the same cells.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable
+from pathlib import Path
+from time import perf_counter
+
+import numpy as np
+import onnx
+import pytest
+import torch
+from PIL import Image
+from torchvision.models import mobilenet_v3_small
+
+from sample_data.write import Order, write
+from training.backbones import NORMALISATION, build_backbone
+from training.export import write_float_model
+from training.quantize import quantize
+from weedset.board.classify import ClassifiedPhoto, classify_photo
+from weedset.board.decide import decide
+from weedset.board.model import open_model
+from weedset.geometry import cell_footprint, ground_box_px
+from weedset.modelcard import CARD_KEY, ClassCard, ModelCard, card_to_json
+from weedset.preprocess import model_input
+from weedset.records import CameraProfile, Policy
+
+pytestmark = pytest.mark.benchmark
+
+WIDTH_PX, HEIGHT_PX = 2592, 1944
+CODES = ("CHEAL", "STEME", "POAAN", "TAROF", "DAUCS", "LACSA", "BEAVX", "1PLAK")
+CARD = ModelCard(
+    name="benchmark",
+    made_with="benchmark",
+    made_on="2026-11-25",
+    classes=tuple(ClassCard(code, 0.9, 0.5, 0.2) for code in CODES),
+    input_px=96,
+    normalisation=NORMALISATION,
+    cell_mm=50.0,
+    gsd_min_mm_per_px=0.1,
+    gsd_max_mm_per_px=0.6,
+    edition="none",
+    edition_digest="0" * 64,
+    split="site",
+    held_out=(),
+    licence="CC0-1.0",
+    givers=(),
+)
+#: 670 x 502 mm of ground: 13 x 10 whole cells of about 193 px.
+PROFILE = CameraProfile("drawn", None, None, None, 670 / WIDTH_PX, None, None, None)
+POLICY = Policy("bed", frozenset({"CHEAL", "STEME", "POAAN", "TAROF"}), frozenset())
+
+
+@pytest.fixture(scope="module")
+def photo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("drawn") / "gardens"
+    order = Order(sites=1, photos_per_site=1, width_px=WIDTH_PX, height_px=HEIGHT_PX)
+    write(out, order, workers=1)
+    return next(out.glob("*/*.jpg"))
+
+
+@pytest.fixture(scope="module")
+def model_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("model")
+    write_float_model(build_backbone("small", len(CODES)).eval(), 96, folder / "float.onnx")
+    tiles = np.random.default_rng(0).integers(0, 256, (64, 96, 96, 3), dtype=np.uint8)
+    quantize(folder / "float.onnx", folder / "int8.onnx", model_input(tiles, NORMALISATION))
+    model = onnx.load(folder / "int8.onnx")
+    onnx.helper.set_model_props(model, {CARD_KEY: card_to_json(CARD)})
+    onnx.save(model, folder / "model.onnx")
+    return folder / "model.onnx"
+
+
+def plain_way(path: Path, seen: ClassifiedPhoto, net: torch.nn.Module, side_px: int) -> int:
+    """Classify the same cells; return how many. The geometry is given for nothing."""
+    image = Image.open(path).convert("RGB")
+    count = 0
+    for cell in seen.cells:
+        ground = cell_footprint(seen.grid, cell.row, cell.col)
+        box = ground_box_px(ground, image.width, image.height, seen.scale.gsd_mm_per_px)
+        tile = image.crop(tuple(round(edge) for edge in box)).resize((side_px, side_px))
+        pixels = torch.from_numpy(np.asarray(tile).copy()).permute(2, 0, 1).float()
+        with torch.inference_mode():
+            probabilities = net(((pixels - 127) / 128)[None]).sigmoid()[0]
+        decide(CARD, POLICY, probabilities.tolist())
+        count += 1
+    return count
+
+
+def median_ms(job: Callable[[], object], times: int) -> float:
+    job()
+    taken = []
+    for _ in range(times):
+        start = perf_counter()
+        job()
+        taken.append((perf_counter() - start) * 1000)
+    return statistics.median(taken)
+
+
+def test_photo_to_decisions(photo: Path, model_path: Path) -> None:
+    torch.set_num_threads(1)
+    model = open_model(model_path, threads=1)
+    seen = classify_photo(model, photo, PROFILE, POLICY)
+    net = mobilenet_v3_small(num_classes=len(CODES)).eval()
+    assert plain_way(photo, seen, net, 96) == len(seen.cells) == 130
+
+    board_ms = median_ms(lambda: classify_photo(model, photo, PROFILE, POLICY), 15)
+    print(f"\n{WIDTH_PX} x {HEIGHT_PX} px JPEG, {len(seen.cells)} cells, one core")
+    print(f"  board, int8, 96 px tiles:   {board_ms:8.1f} ms")
+    parts = classify_photo(model, photo, PROFILE, POLICY).timings_ms
+    print("    of which " + ", ".join(f"{name} {ms:.1f}" for name, ms in parts.items()))
+    for side_px in (96, 224):
+        plain_ms = median_ms(lambda side=side_px: plain_way(photo, seen, net, side), 3)
+        print(
+            f"  plain, float, {side_px:3} px tiles: {plain_ms:8.1f} ms, "
+            f"{plain_ms / board_ms:.1f} times the board's"
+        )

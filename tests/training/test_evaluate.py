@@ -1,0 +1,109 @@
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from sklearn.metrics import average_precision_score, precision_score, recall_score
+from toy_garden import BAR, DISC, draw_photo, make_garden, toy_photos
+
+from training.evaluate import evaluate, evaluation_record, evaluation_table
+from training.export import Exported
+from training.judging import Ought
+from weedset.board.classify import classify_photo
+from weedset.board.model import BoardModel, open_model
+from weedset.errors import ModelError, PhotoError, TrainingError
+from weedset.records import Action, CameraProfile, Policy
+from weedset.settings import Workspace
+
+POLICY = Policy("beds", frozenset({DISC}), frozenset({BAR}))
+
+
+@pytest.fixture(scope="module")
+def model(exported: Exported) -> BoardModel:
+    return open_model(exported.path)
+
+
+def test_scores_are_scikit_learns_over_what_the_board_said(
+    model: BoardModel, garden: Workspace
+) -> None:
+    # Reference: scikit-learn, over probabilities of the board and plants as drawn.
+    found = evaluate(model, garden, POLICY)
+    profile = CameraProfile("toy", None, None, None, 50 / 32, None, None, None)
+    (site,) = model.card.held_out
+    place = ("north", "south", "east", "west").index(site)
+    truth, probabilities = [], []
+    for i in range(2):
+        _, plants = draw_photo(100 * place + i)
+        path = garden.root.parent / "photos" / f"{site}{i}.png"
+        for cell in classify_photo(model, path, profile, POLICY).cells:
+            truth.append(DISC in plants[cell.row, cell.col])
+            probabilities.append(cell.probabilities[model.card.codes.index(DISC)])
+    assert (found.photos, found.cells, found.split) == (2, 126, "site")
+    score = next(score for score in found.species if score.code == DISC)
+    item = next(item for item in model.card.classes if item.code == DISC)
+    assert score.average_precision == pytest.approx(average_precision_score(truth, probabilities))
+    called = [p >= item.present_at for p in probabilities]
+    assert score.present.precision == pytest.approx(precision_score(truth, called))
+    assert score.present.recall == pytest.approx(recall_score(truth, called))
+
+
+def test_a_model_of_a_toy_garden_treats_weeds_and_spares_crops(
+    model: BoardModel, garden: Workspace
+) -> None:
+    found = evaluate(model, garden, POLICY)
+    remove, protect = found.decisions[Ought.REMOVE], found.decisions[Ought.PROTECT]
+    assert sum(sum(counts.values()) for counts in found.decisions.values()) == 126
+    assert remove[Action.TREAT] > 0.5 * sum(remove.values())
+    assert protect[Action.TREAT] <= 2
+    assert found.decisions[Ought.BARE][Action.TREAT] == 0
+
+
+def test_under_a_policy_that_removes_nothing_nothing_is_treated(
+    model: BoardModel, garden: Workspace
+) -> None:
+    nothing = Policy("nothing", frozenset(), frozenset())
+    found = evaluate(model, garden, nothing)
+    assert all(counts[Action.TREAT] == 0 for counts in found.decisions.values())
+
+
+def test_the_record_is_json_and_the_table_names_every_class(
+    model: BoardModel, garden: Workspace
+) -> None:
+    found = evaluate(model, garden, POLICY)
+    record = json.loads(json.dumps(evaluation_record(found)))
+    assert record["decisions"]["remove"]["treat"] == found.decisions[Ought.REMOVE][Action.TREAT]
+    assert record["species"][1]["present"]["precision"] == found.species[1].present.precision
+    table = evaluation_table(found)
+    for code in model.card.codes:
+        assert f"\n{code} " in table
+    assert "FLATTER" not in table
+    assert "FLATTER" in evaluation_table(replace(found, split="photo"))
+
+
+def test_another_garden_is_judged_whole_when_asked(
+    model: BoardModel, garden: Workspace, tmp_path: Path
+) -> None:
+    other = make_garden(tmp_path, toy_photos(["elsewhere"], each=1))
+    with pytest.raises(TrainingError, match="has no labels on any site that was held out"):
+        evaluate(model, other, POLICY)
+    assert evaluate(model, other, POLICY, "all").cells == 63
+    with pytest.raises(ModelError, match="learned from these very labels"):
+        evaluate(model, garden, POLICY, "all")
+
+
+def test_a_photo_that_is_gone_or_changed_is_named(model: BoardModel, tmp_path: Path) -> None:
+    other = make_garden(tmp_path, toy_photos(["elsewhere"], each=1))
+    path = tmp_path / "photos" / "elsewhere0.png"
+    draw_photo(99)[0].save(path)
+    with pytest.raises(PhotoError, match="has changed since it was tiled") as caught:
+        evaluate(model, other, POLICY, "all")
+    assert caught.value.where == str(path)
+    path.unlink()
+    with pytest.raises(PhotoError) as caught:
+        evaluate(model, other, POLICY, "all")
+    assert caught.value.where == str(path)
+
+
+def test_a_model_for_cells_of_another_size_is_refused(model: BoardModel, garden: Workspace) -> None:
+    with pytest.raises(ModelError, match="is for cells of 50 mm, the workspace has 40 mm"):
+        evaluate(model, replace(garden, cell_mm=40), POLICY)

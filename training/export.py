@@ -1,0 +1,144 @@
+"""From a training run to the model file for the board: int8 ONNX with its card inside."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import onnx
+import torch
+from numpy.typing import NDArray
+from torch import nn
+
+from training.datasets import TileDataset
+from training.metrics import class_card
+from training.quantize import INPUT_NAME, OUTPUT_NAME, Agreement, agreement, quantize, run_model
+from training.runs import Run, load_model, read_run
+from training.talk import say
+from weedset.digests import write_whole
+from weedset.errors import CheckNotPassedError, ModelError, TrainingError
+from weedset.modelcard import CARD_KEY, ModelCard, card_to_json
+from weedset.preprocess import model_input
+from weedset.records import LabelledTile
+from weedset.settings import Workspace, tile_archive
+from weedset.store import open_store
+
+#: What int8 may cost on validation tiles: choices of this project, no source.
+LEAST_AGREEMENT = 0.97
+MOST_MEAN_DIFFERENCE = 0.02
+
+_CALIBRATION_TILES = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """A model file that was written, its card, and how it agrees with the float model."""
+
+    path: Path
+    card: ModelCard
+    agreement: Agreement
+
+
+def export_model(run_dir: Path, workspace: Workspace, out: Path) -> Exported:
+    """Write the model file of a run, whole or not at all.
+
+    The int8 model is compared with the float one on the validation tiles, both through
+    onnxruntime, and the thresholds of its card are its own on those tiles.
+
+    Raises ModelError where the run or `out` cannot be used, TrainingError where the
+    workspace lacks the run's tiles, CheckNotPassedError where int8 costs too much.
+    """
+    run = read_run(run_dir)
+    model = load_model(run_dir, run)
+    with open_store(workspace) as store:
+        tiles = store.labelled_tiles()
+    calibration, _ = _tiles(tiles, run.train, run, workspace, most=_CALIBRATION_TILES)
+    validation, targets = _tiles(tiles, run.validation, run, workspace)
+    with TemporaryDirectory() as folder:
+        float_path, int8_path = Path(folder) / "float.onnx", Path(folder) / "int8.onnx"
+        write_float_model(model, run.card.input_px, float_path)
+        quantize(float_path, int8_path, calibration)
+        reference, found = run_model(float_path, validation), run_model(int8_path, validation)
+        present_at = np.array([item.present_at for item in run.card.classes], np.float32)
+        agreed = agreement(reference, found, present_at)
+        _check(agreed, str(run_dir))
+        classes = tuple(
+            class_card(code, targets[:, i], found[:, i]) for i, code in enumerate(run.card.codes)
+        )
+        card = replace(run.card, classes=classes)
+        _write(int8_path, card, out)
+    say(f"{out}: {out.stat().st_size / 1000:.0f} kB, int8 {_in_words(agreed)}")
+    return Exported(out, card, agreed)
+
+
+def write_float_model(model: nn.Module, input_px: int, path: Path) -> None:
+    """Write a float ONNX file that takes any number of tiles and gives probabilities."""
+    # Two tiles, since the exporter would take a batch of one for a batch that is always one.
+    example = torch.zeros(2, 3, input_px, input_px)
+    torch.onnx.export(
+        nn.Sequential(model, nn.Sigmoid()).eval(),
+        (example,),
+        path,
+        input_names=[INPUT_NAME],
+        output_names=[OUTPUT_NAME],
+        dynamic_shapes=({0: torch.export.Dim("n")},),
+        dynamo=True,
+        external_data=False,
+        verbose=False,
+    )
+
+
+def _tiles(
+    tiles: Sequence[LabelledTile],
+    photos: Sequence[str],
+    run: Run,
+    workspace: Workspace,
+    most: int | None = None,
+) -> tuple[NDArray[np.float32], NDArray[np.int8]]:
+    """Return model input and targets of the tiles of `photos`, `most` of them at even steps."""
+    wanted = set(photos)
+    chosen = [labelled for labelled in tiles if labelled.tile.photo_digest in wanted]
+    if {labelled.tile.photo_digest for labelled in chosen} != wanted:
+        raise TrainingError(
+            "lacks labelled photos that the run learned from",
+            where=str(workspace.root),
+            fix="name the workspace on which the run was trained with --workspace",
+        )
+    if most is not None and len(chosen) > most:
+        places = np.linspace(0, len(chosen) - 1, most).astype(int)
+        chosen = [chosen[place] for place in places]
+    card = run.card
+    dataset = TileDataset(chosen, card.codes, partial(tile_archive, workspace), card.input_px)
+    pixels = np.stack([dataset.pixels(index) for index in range(len(dataset))])
+    return model_input(pixels, card.normalisation), dataset.targets
+
+
+def _check(agreed: Agreement, where: str) -> None:
+    if agreed.share < LEAST_AGREEMENT or agreed.mean_difference > MOST_MEAN_DIFFERENCE:
+        raise CheckNotPassedError(
+            f"the int8 model strays from the float one: {_in_words(agreed)}; at least "
+            f"{LEAST_AGREEMENT:.0%} and at most {MOST_MEAN_DIFFERENCE:g} are asked for",
+            where=where,
+            fix="train longer, or on more tiles: a model that is unsure strays most",
+        )
+
+
+def _in_words(agreed: Agreement) -> str:
+    return (
+        f"makes {agreed.share:.2%} of the float model's calls, its probabilities "
+        f"{agreed.mean_difference:.4f} off in the mean and {agreed.largest_difference:.3f} at most"
+    )
+
+
+def _write(int8_path: Path, card: ModelCard, out: Path) -> None:
+    model = onnx.load(int8_path)
+    onnx.helper.set_model_props(model, {CARD_KEY: card_to_json(card)})
+    onnx.checker.check_model(model)
+    try:
+        write_whole(out, model.SerializeToString())
+    except OSError as exc:
+        raise ModelError(f"cannot be written ({exc.strerror})", where=str(out)) from exc

@@ -1,0 +1,113 @@
+"""A finished training run on the disk: its weights, its card, and what it was made from.
+
+model.safetensors   the weights of the float model
+card.json           the card, with the thresholds of the float model
+run.json            the recipe, the photos of each part of the split, the losses
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from safetensors import SafetensorError
+from safetensors.torch import load, save
+from torch import nn
+
+from training.backbones import build_backbone
+from training.recipe import Recipe, recipe_from
+from weedset.digests import bytes_digest, write_whole
+from weedset.errors import ModelError, SettingsError
+from weedset.fields import parse_json, read_text
+from weedset.modelcard import ModelCard, card_from_json, card_to_json
+from weedset.records import LabelledTile
+
+_WEIGHTS, _CARD, _RUN = "model.safetensors", "card.json", "run.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What a training run was told and what came of it; photos by digest."""
+
+    recipe: Recipe
+    card: ModelCard
+    train: tuple[str, ...]
+    validation: tuple[str, ...]
+    test: tuple[str, ...]
+    losses: tuple[float, ...]
+
+
+def write_run(folder: Path, run: Run, model: nn.Module) -> None:
+    """Write a run; run.json comes last, so that a folder that has it is complete.
+
+    Raises SettingsError where the folder cannot be written.
+    """
+    record = {
+        "recipe": asdict(run.recipe),
+        "photos": {"train": run.train, "validation": run.validation, "test": run.test},
+        "losses": [round(loss, 6) for loss in run.losses],
+    }
+    weights = {name: value.cpu().contiguous() for name, value in model.state_dict().items()}
+    try:
+        (folder / _RUN).unlink(missing_ok=True)
+        write_whole(folder / _WEIGHTS, save(weights))
+        write_whole(folder / _CARD, card_to_json(run.card) + "\n")
+        write_whole(folder / _RUN, json.dumps(record, indent=1) + "\n")
+    except OSError as exc:
+        raise SettingsError(f"cannot be written ({exc.strerror})", where=str(folder)) from exc
+
+
+def read_run(folder: Path) -> Run:
+    """Read a run. Raises ModelError where the folder holds none or it is damaged."""
+    path = folder / _RUN
+    if not path.is_file():
+        fix = "give the folder that was the --out of `weedset train`"
+        raise ModelError("holds no finished training run", where=str(folder), fix=fix)
+    fields = parse_json(read_text(path, ModelError), str(path), ModelError)
+    photos = fields.table("photos")
+    card_path = folder / _CARD
+    return Run(
+        recipe=recipe_from(fields.table("recipe")),
+        card=card_from_json(read_text(card_path, ModelError), str(card_path)),
+        train=photos.texts("train"),
+        validation=photos.texts("validation"),
+        test=photos.texts("test"),
+        losses=fields.numbers("losses", least=0, most=1e9),
+    )
+
+
+def load_model(folder: Path, run: Run) -> nn.Module:
+    """Return the trained float model. Raises ModelError where its weights do not fit."""
+    path = folder / _WEIGHTS
+    model = build_backbone(run.recipe.backbone, len(run.card.classes))
+    try:
+        model.load_state_dict(load(path.read_bytes()))
+    except OSError as exc:
+        raise ModelError(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+    except (SafetensorError, RuntimeError) as exc:
+        what = "does not hold the weights that run.json speaks of"
+        raise ModelError(what, where=str(path), fix="train again") from exc
+    return model.eval()
+
+
+def edition_digest(tiles: Sequence[LabelledTile]) -> str:
+    """Return the SHA-256 over all tiles with their labels, whatever order they come in."""
+    return bytes_digest("\n".join(sorted(_label_line(tile) for tile in tiles)).encode())
+
+
+def _label_line(labelled: LabelledTile) -> str:
+    tile, statement = labelled.tile, labelled.statement
+    return json.dumps(
+        [
+            tile.photo_digest,
+            tile.row,
+            tile.col,
+            statement.verdict,
+            sorted(statement.present),
+            sorted(statement.doubtful),
+            statement.unknown_plant,
+            sorted(labelled.looked_for),
+        ]
+    )

@@ -1,0 +1,163 @@
+"""Train a model on a workspace: one script to read from top to bottom."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+
+# Threads that spin while they wait make training 5 times slower, not quicker, as soon as
+# another program wants a core. OpenMP reads this once, when torch is first imported.
+os.environ["OMP_WAIT_POLICY"] = os.environ.get("OMP_WAIT_POLICY", "PASSIVE")
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from training.augment import Augmenter
+from training.backbones import NORMALISATION, build_backbone
+from training.classes import choose_classes
+from training.datasets import TileDataset, ordered_loader, training_loader
+from training.loop import fit, predict, presence_weights
+from training.metrics import average_precision, class_card
+from training.recipe import Recipe
+from training.runs import Run, edition_digest, write_run
+from training.talk import epochs_told, say
+from weedset import __version__
+from weedset.errors import TrainingError
+from weedset.modelcard import ClassCard, ModelCard
+from weedset.records import Batch, LabelledTile, Verdict
+from weedset.settings import Workspace, tile_archive
+from weedset.splits import Split, split_tiles
+from weedset.store import open_store
+
+#: SPDX's word for a licence that nobody stated.
+_NO_LICENCE = "NOASSERTION"
+
+
+def train(recipe: Recipe, workspace: Workspace, out_dir: Path, held_out: Sequence[str] = ()) -> Run:
+    """Train on the labelled tiles of a workspace and write the run to `out_dir`.
+
+    `held_out` names sites or photos to judge by, instead of those the split chooses.
+
+    Raises TrainingError where the labels do not suffice or training fails, and whatever
+    reading the store, the tiles or writing the run raises.
+    """
+    torch.manual_seed(recipe.seed)
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+
+    with open_store(workspace) as store:
+        labels, batches = store.labelled_tiles(), store.batches()
+    tiles = [tile for tile in labels if tile.statement.verdict is not Verdict.CANNOT_TELL]
+    if not tiles:
+        fix = "label some tiles first: `weedset label`, or `weedset import` for masks and tables"
+        raise TrainingError("has no labels to learn from", where=str(workspace.root), fix=fix)
+
+    split = split_tiles(tiles, held_out)
+    _tell_split(split)
+    classes = choose_classes(split.train, recipe.least_examples)
+
+    archive_of = partial(tile_archive, workspace)
+    learning = TileDataset(
+        split.train, classes, archive_of, recipe.input_px, Augmenter(recipe.seed)
+    )
+    tuning = TileDataset(split.validation, classes, archive_of, recipe.input_px)
+    loader = training_loader(learning, recipe.batch_size, recipe.workers, recipe.seed)
+
+    model = build_backbone(recipe.backbone, len(classes), dropout=recipe.dropout, pretrained=True)
+    weights = presence_weights(learning.targets, recipe.most_pos_weight)
+    losses = []
+    with epochs_told(recipe.epochs) as done:
+        for loss in fit(model, loader, recipe, weights, device):
+            losses.append(loss)
+            done(loss)
+
+    found = predict(model, ordered_loader(tuning, recipe.batch_size, recipe.workers), device)
+    cards = tuple(
+        class_card(code, tuning.targets[:, i], found[:, i]) for i, code in enumerate(classes)
+    )
+    _tell_scores(cards, tuning.targets, found)
+
+    run = Run(
+        recipe=recipe,
+        card=_card(recipe, workspace, labels, split, cards, batches),
+        train=_photos(split.train),
+        validation=_photos(split.validation),
+        test=_photos(split.test),
+        losses=tuple(losses),
+    )
+    write_run(out_dir, run, model)
+    say(f"The run is in {out_dir}. `weedset export` makes a model file of it.")
+    return run
+
+
+def _card(
+    recipe: Recipe,
+    workspace: Workspace,
+    labels: Sequence[LabelledTile],
+    split: Split,
+    classes: tuple[ClassCard, ...],
+    batches: Sequence[Batch],
+) -> ModelCard:
+    learned = (*split.train, *split.validation)
+    gsds = [labelled.tile.gsd_mm_per_px for labelled in learned]
+    ids = {labelled.batch_id for labelled in learned}
+    used = [batch for batch in batches if batch.id in ids]
+    return ModelCard(
+        name=recipe.name,
+        made_with=f"weedset {__version__}",
+        made_on=datetime.now(UTC).date().isoformat(),
+        classes=classes,
+        input_px=recipe.input_px,
+        normalisation=NORMALISATION,
+        cell_mm=workspace.cell_mm,
+        gsd_min_mm_per_px=min(gsds),
+        gsd_max_mm_per_px=max(gsds),
+        edition=f"workspace {workspace.root.resolve().name}",
+        edition_digest=edition_digest(labels),
+        split=split.unit,
+        held_out=_sites(split.test) if split.unit == "site" else _photos(split.test),
+        licence=" AND ".join(sorted({batch.licence or _NO_LICENCE for batch in used})),
+        givers=tuple(sorted({batch.giver for batch in used if batch.giver})),
+    )
+
+
+def _photos(tiles: Sequence[LabelledTile]) -> tuple[str, ...]:
+    return tuple(sorted({labelled.tile.photo_digest for labelled in tiles}))
+
+
+def _sites(tiles: Sequence[LabelledTile]) -> tuple[str, ...]:
+    return tuple(sorted({labelled.site for labelled in tiles}))
+
+
+def _tell_split(split: Split) -> None:
+    parts = (("learning", split.train), ("thresholds", split.validation), ("judging", split.test))
+    for purpose, part in parts:
+        say(
+            f"for {purpose}: {len(part)} tiles of {len(_photos(part))} photos "
+            f"of {len(_sites(part))} sites"
+        )
+    if split.unit == "photo":
+        say(
+            "NOTE: with fewer than three sites the split is by photo. Photos of one garden are "
+            "alike, so every score FLATTERS the model: in another garden, or another spring, "
+            "it will do worse. Only labels from at least three sites can tell how much."
+        )
+
+
+def _tell_scores(
+    cards: Sequence[ClassCard], targets: NDArray[np.int8], found: NDArray[np.float32]
+) -> None:
+    for i, card in enumerate(cards):
+        score = average_precision(targets[:, i], found[:, i])
+        present, known = int((targets[:, i] == 1).sum()), int((targets[:, i] >= 0).sum())
+        if score is None:
+            say(f"{card.code}: no validation tile shows it, so it is never treated.")
+            continue
+        treat = "never treat" if card.treat_at is None else f"treat at {card.treat_at:.2f}"
+        say(
+            f"{card.code}: average precision {score:.3f} ({present} of {known} validation tiles "
+            f"show it); {treat}, present at {card.present_at:.2f}, doubt at {card.doubt_at:.2f}"
+        )
