@@ -38,9 +38,10 @@ def green_share(excess: NDArray[np.float32]) -> float:
 def features(tile: NDArray[np.uint8], excess: NDArray[np.float32]) -> NDArray[np.float16]:
     """Return FEATURES numbers that are close for tiles that look alike, wherever the plant lies.
 
-    `excess` is that of the tile. Square roots of histograms (so that distances are those of Hellinger) of greenness,
-    lightness, and the steepness of lightness at two scales, the latter two among green
-    pixels where there are any; then how green each ninth of the tile is, sorted.
+    `excess` is that of the tile. Square roots of histograms (so that distances are those of
+    Hellinger) of greenness, lightness, and the steepness of lightness at two scales, the
+    latter among green pixels where there are any; then how green each ninth of the tile
+    is, sorted.
     """
     light = tile[: 2 * excess.shape[0] : 2, : 2 * excess.shape[1] : 2].mean(
         axis=2, dtype=np.float32
