@@ -26,6 +26,7 @@ from weedset.records import Batch, CameraProfile
 from weedset.server.app import make_app
 from weedset.server.gate import Doors
 from weedset.server.room import RoomSettings
+from weedset.server.suggest import open_adviser
 from weedset.settings import Workspace, create_workspace
 from weedset.taxonomy import load_species
 from weedset.tiling import cut_photo
@@ -147,7 +148,8 @@ def calling(garden: Garden, model: Path | None = None) -> Iterator[Caller]:
     """Serve a garden in this process and let a browser in."""
     codes: list[str] = []
     doors = Doors(frozenset({"127.0.0.1:8473"}), 8473, codes.append)
-    settings = RoomSettings(garden.workspace, "me", load_species(), model)
+    adviser = open_adviser(model, garden.workspace) if model else None
+    settings = RoomSettings(garden.workspace, "me", load_species(), adviser)
     with TestClient(make_app(settings, doors), base_url=ORIGIN) as client:
         client.get(f"/?key={doors.link_key}")
         yield Caller(client, doors, codes)

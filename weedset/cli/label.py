@@ -49,6 +49,7 @@ def label(
             raise MissingPartError(f"{name} is not installed", fix="pip install 'weedset[desk]'")
     from weedset.server.room import RoomSettings
     from weedset.server.serve import serve
+    from weedset.server.suggest import open_adviser
 
     if not annotator.strip() or len(annotator) > 40 or not annotator.isprintable():
         usage_error("--annotator: at most 40 printable characters")
@@ -57,5 +58,6 @@ def label(
         raise StoreError(
             "holds no tiles yet", where=str(workspace), fix="tile photos first: `weedset tile`"
         )
-    settings = RoomSettings(room, annotator.strip(), load_species(own_species), model)
+    adviser = open_adviser(model, room) if model else None
+    settings = RoomSettings(room, annotator.strip(), load_species(own_species), adviser)
     serve(settings, port=port, phone=phone, open_browser=browser, tell=say)

@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+#: Excess green from which on a place may be leaf; common practice, no source.
+_LEAST_EXCESS = 0.2
+
 #: Below this mean of the channels colour is noise.
 _DARK = 16
 
@@ -14,24 +17,25 @@ FEATURES = 4 * _BINS + 9
 
 
 def excess_green(tile: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Return excess green minus excess red, (height / 2, width / 2), from (height, width, 3).
+    """Return by how much each place is leaf, above 0 where it is, from (height, width, 3).
 
-    Of the means of 2 x 2 pixels, so that a camera's colour noise is no leaf.
-
-    ExG - ExR = (2g - r - b) - (1.4r - g) = 3g - 2.4r - b of chromatic coordinates, above 0
-    where there is leaf: Meyer & Neto 2008, Comput. Electron. Agric. 63:282-293. Excess
-    green alone also takes yellow grit for leaf. -1 where it is too dark to tell.
+    Both indices of the literature must hold, since each is fooled by something: excess
+    green 2g - r - b (Woebbecke et al. 1995, Trans. ASAE 38:259-269) by yellow grit, excess
+    green minus excess red 3g - 2.4r - b (Meyer & Neto 2008, Comput. Electron. Agric.
+    63:282-293) by bluish things. Of the means of 2 x 2 pixels, so that a camera's colour
+    noise is no leaf: (height / 2, width / 2). -1 where it is too dark to tell.
     """
     height, width = tile.shape[0] // 2, tile.shape[1] // 2
     quads = tile[: 2 * height, : 2 * width].reshape(height, 2, width, 2, 3)
     channels = quads.mean(axis=(1, 3), dtype=np.float32)
     total = channels.sum(axis=2)
-    excess = channels @ np.asarray([-2.4, 3.0, -1.0], np.float32) / np.maximum(total, 1)
-    return np.where(total > 3 * _DARK, excess, -1).astype(np.float32)
+    red, green, blue = (channels[..., i] / np.maximum(total, 1) for i in range(3))
+    leaf = np.minimum(2 * green - red - blue - _LEAST_EXCESS, 3 * green - 2.4 * red - blue)
+    return np.where(total > 3 * _DARK, leaf, -1).astype(np.float32)
 
 
 def green_share(excess: NDArray[np.float32]) -> float:
-    """Return the share of pixels that are leaf."""
+    """Return the share of a tile that is leaf."""
     return float((excess > 0).mean())
 
 

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from dataclasses import dataclass
-from pathlib import Path
 from secrets import token_hex
 
 import numpy as np
 
-from weedset.board.model import open_model
+from weedset.board.model import BoardModel
 from weedset.errors import LabelError
 from weedset.fields import Fields
 from weedset.labelstore import LabelStore
@@ -32,7 +31,7 @@ class RoomSettings:
     workspace: Workspace
     annotator: str
     species: SpeciesList
-    model: Path | None = None
+    model: BoardModel | None = None
 
 
 class Room:
@@ -50,11 +49,7 @@ class Room:
         workspace = self.settings.workspace
         self.index = TileIndex(self.store)
         self.pictures = Pictures(workspace, self.index)
-        self.suggester = (
-            Suggester(open_model(self.settings.model), workspace, self.index)
-            if self.settings.model
-            else None
-        )
+        self.suggester = Suggester(self.settings.model, self.index) if self.settings.model else None
         self.background = Background(workspace, self.index, self.pictures, self.suggester)
         self.background.start()
 

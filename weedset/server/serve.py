@@ -12,6 +12,7 @@ from pathlib import Path
 import uvicorn
 
 from weedset.errors import SettingsError, StoreError
+from weedset.labelstore import open_label_store
 from weedset.server.app import make_app
 from weedset.server.gate import Doors
 from weedset.server.room import RoomSettings
@@ -30,9 +31,11 @@ def serve(
 ) -> None:
     """Serve the page until interrupted.
 
-    Raises StoreError where the workspace is open already, SettingsError where the port
-    cannot be had.
+    Raises StoreError where the workspace is open already or cannot be used, SettingsError
+    where the port cannot be had.
     """
+    with open_label_store(settings.workspace):
+        pass  # what is wrong with it is said here, before anything is served
     with _only_one(settings.workspace.root), _listening(port, phone) as listener:
         port = listener.getsockname()[1]
         names = ["127.0.0.1", "localhost"]

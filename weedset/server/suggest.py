@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from weedset.board.decide import scale_fits
-from weedset.board.model import BoardModel
+from weedset.board.model import BoardModel, open_model
 from weedset.errors import ModelError
 from weedset.preprocess import resize_tile
 from weedset.records import ANY_PLANT, Origin, Statement, Verdict
@@ -24,16 +25,22 @@ class Suggestion:
     sureness: float
 
 
+def open_adviser(path: Path, workspace: Workspace) -> BoardModel:
+    """Open a model to suggest labels. Raises ModelError where it is for cells of another size."""
+    model = open_model(path)
+    if abs(model.card.cell_mm - workspace.cell_mm) > 0.01 * workspace.cell_mm:
+        raise ModelError(
+            f"was made for cells of {model.card.cell_mm:g} mm, not of {workspace.cell_mm:g} mm",
+            where=str(path),
+            fix="use a model trained on cells of this size, or label without suggestions",
+        )
+    return model
+
+
 class Suggester:
     """A model with its answers for the tiles of an index, as far as they are known."""
 
-    def __init__(self, model: BoardModel, workspace: Workspace, index: TileIndex) -> None:
-        if abs(model.card.cell_mm - workspace.cell_mm) > 0.01 * workspace.cell_mm:
-            raise ModelError(
-                f"was made for cells of {model.card.cell_mm:g} mm, not of {workspace.cell_mm:g} mm",
-                where=model.card.name,
-                fix="use a model trained on cells of this size, or label without suggestions",
-            )
+    def __init__(self, model: BoardModel, index: TileIndex) -> None:
         self.model = model
         self._index = index
         self.answers = np.full((len(index), len(model.card.codes)), np.nan, np.float16)

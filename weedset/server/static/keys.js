@@ -1,7 +1,5 @@
 // The keys: one letter each, none of them needed where there is a finger or a mouse.
 
-let stageNext = false;
-
 /** Listen for keys and pass them on to `actions`. */
 export function watchKeys(actions) {
   document.addEventListener("keydown", (event) => {
@@ -24,11 +22,6 @@ function take(event, action) {
 
 function choose(event, actions) {
   const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
-  if (stageNext) {
-    stageNext = false;
-    if (/^[0-9]$/.test(key)) return () => actions.stage(Number(key));
-    if (key === "-") return () => actions.stage(null);
-  }
   if (/^[1-9]$/.test(key)) return () => actions.marker(Number(key));
   if (actions.standing()) {
     const found = onSheet(key, event, actions);
@@ -38,7 +31,7 @@ function choose(event, actions) {
   if ((key === "Enter" || key === " ") && event.target.closest("button, summary, a")) return null;
   return {
     0: () => actions.answer("bare"), u: () => actions.answer("unknown"), c: () => actions.answer("tell"),
-    m: actions.several, p: actions.picker, Enter: actions.enter, g: () => { stageNext = true; },
+    m: actions.several, q: actions.maybe, p: actions.picker, Enter: actions.enter, g: actions.stage,
     ArrowLeft: actions.before, ArrowRight: actions.next, v: actions.view, w: actions.wider,
     z: actions.undo, y: actions.redo, "?": actions.help, Escape: actions.letGo,
   }[key] ?? null;

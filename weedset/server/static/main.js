@@ -3,14 +3,14 @@
 import { byId, calm, el, fill, tell, trouble } from "./dom.js";
 import { askUntilAnswered, Refused } from "./talk.js";
 import { batch, begin, keep, session } from "./session.js";
-import { atHand, bare, cannotTell, drawRack, inWords, plantName, plants } from "./markers.js";
+import { atHand, bare, cannotTell, drawRack, inWords, maybe, plantName, plants } from "./markers.js";
 import { current, ensure, goTo, labelOf, lookAgain, orderAnew, queue, restart, step } from "./queue.js";
 import { canRedo, canUndo, isBusy, onElsewhere, redo, save, undo } from "./saving.js";
 import { showCell } from "./kneel.js";
 import * as stand from "./stand.js";
 import { openPicker } from "./picker.js";
 import { openBatch } from "./batchform.js";
-import { openHelp, openOrder, openSecond, openTally } from "./panels.js";
+import { openHelp, openOrder, openSecond, openStage, openTally } from "./panels.js";
 import { watchKeys } from "./keys.js";
 
 let chosen = new Set();   // plants gathered for a cell with several
@@ -25,6 +25,7 @@ async function show() {
   byId("kneel").hidden = standing() || over;
   byId("stand").hidden = !standing() || over;
   byId("finish").hidden = !over;
+  if (!standing() || over) byId("closer").hidden = true;
   document.querySelector(".rack").hidden = over && !canUndo();
   byId("kneel-button").setAttribute("aria-pressed", String(!standing()));
   byId("stand-button").setAttribute("aria-pressed", String(standing()));
@@ -37,7 +38,7 @@ async function show() {
 }
 
 function drawMarkers() {
-  drawRack({ pressed: pressed(), held, onMarker: useMarker, onAnswer: useAnswer, onMore: pickPlant, onSeveral: toggleSeveral, onStage: setStage });
+  drawRack({ pressed: pressed(), held, onMarker: useMarker, onAnswer: useAnswer, onMore: pickPlant, onSeveral: toggleSeveral, onMaybe: toggleMaybe, onStage: askStage });
   byId("undo").disabled = !canUndo();
   byId("redo").disabled = !canRedo();
 }
@@ -111,6 +112,10 @@ async function store(pairs, accepted, words) {
 }
 
 function remember(pairs) {
+  for (const [cell, statement] of pairs) {
+    const item = statement?.present.length === 1 && session.known.get(statement.present[0]);
+    if (item && !item.example) item.example = cell.url;
+  }
   const listed = new Set((batch()?.looked_for ?? []).map((item) => item.code));
   for (const code of pairs.flatMap(([, statement]) => statement?.present ?? [])) {
     if (!listed.has(code) && !session.recent.includes(code)) session.recent.push(code);
@@ -151,14 +156,20 @@ async function turnSheet(direction) {
 }
 
 function useMarker(code, byKey = false) {
-  if (session.several) {
+  if (session.several && !session.maybe) {
     chosen.has(code) ? chosen.delete(code) : chosen.add(code);
     drawMarkers();
-  } else if (standing() && !stand.picked.size && !byKey) {
+  } else if (standing() && !stand.picked.size && !byKey && !session.maybe) {
     held = held === code ? null : code;
     drawMarkers();
     tell(held ? `${plantName(code)} in hand: tap each cell it grows in.` : "Put back.");
-  } else mark(plants([code]));
+  } else mark(session.maybe ? maybe(code) : plants([code]));
+}
+
+/** The next marker then says that the plant may be there: neither presence nor absence counts. */
+function toggleMaybe() {
+  session.maybe = !session.maybe;
+  drawMarkers();
 }
 
 function useAnswer(what) {
@@ -189,20 +200,23 @@ function finishSeveral() {
 
 function endSeveral() {
   session.several = false;
+  session.maybe = false;
   chosen = new Set();
 }
 
-function setStage(stage) {
-  session.stage = stage;
-  keep();
-  drawMarkers();
+function askStage() {
+  openStage((stage) => {
+    session.stage = stage;
+    keep();
+    drawMarkers();
+  });
 }
 
 function pickPlant() {
   openPicker((code) => {
     if (!atHand().includes(code)) session.recent.push(code);
     if (session.several) useMarker(code);
-    else mark(plants([code]));
+    else mark(session.maybe ? maybe(code) : plants([code]));
     drawMarkers();
   });
 }
@@ -220,7 +234,7 @@ const sheetHandlers = {
   },
   onRest: () => {
     const rest = stand.openOnes().filter((cell) => !stand.picked.has(cell.id));
-    store(rest.map((cell) => [cell, bare()]), false, "bare ground");
+    store(rest.map((cell) => [cell, bare()]), false, "no plant");
   },
   onAll: () => {
     for (const cell of stand.openOnes()) stand.pick(cell.id, true);
@@ -295,6 +309,8 @@ async function setWay(way, who, sample) {
 }
 
 async function setView(view) {
+  // Kneel at the cell in focus; standing back, the sheet begins with the cell in sight.
+  if (standing() && view === "kneel" && stand.inFocus()) goTo(stand.inFocus());
   session.view = view;
   if (session.way !== "second") keep();
   endSeveral();
@@ -311,9 +327,10 @@ const actions = {
   marker: (number) => { const code = atHand()[number - 1]; if (code) useMarker(code, true); },
   answer: useAnswer,
   several: toggleSeveral,
+  maybe: toggleMaybe,
   enter: () => (session.several ? finishSeveral() : accept()),
   picker: pickPlant,
-  stage: setStage,
+  stage: askStage,
   undo: () => turnBack(undo, "Taken back"),
   redo: () => turnBack(redo, "Done again"),
   next: () => (standing() ? turnSheet(1) : current() && advance(false)),
@@ -328,6 +345,7 @@ const actions = {
 function wire() {
   const press = { "kneel-button": () => setView("kneel"), "stand-button": () => setView("stand"), "open-batch": () => openBatch(batchSaved), "open-walk": () => openOrder(reload), "open-progress": openTally, "open-second": () => openSecond(setWay), "open-help": openHelp, undo: actions.undo, redo: actions.redo, on: actions.next, back: actions.before };
   for (const [id, action] of Object.entries(press)) byId(id).addEventListener("click", action);
+  byId("menu").addEventListener("click", () => byId("menu").matches(":popover-open") && byId("menu").hidePopover());
   watchKeys(actions);
   stand.watchSweeps((id, on) => (held ? sheetHandlers.onPlot(id) : stand.pick(id, on)));
   let resizing = 0;

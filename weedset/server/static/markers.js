@@ -17,11 +17,11 @@ const SHAPES = [
   svg("path", { d: "M2 3h20L12 21.5Z" }),
 ];
 const WORDS = {
-  bare: [svg("ellipse", { cx: 12, cy: 15, rx: 9.5, ry: 4.5, fill: "none", stroke: "#6b4f3a", "stroke-width": 2.6 })],
+  bare: [svg("ellipse", { cx: 12, cy: 15, rx: 9.5, ry: 4.5, fill: "none", stroke: "currentColor", "stroke-width": 2.6 })],
   unknown: [
-    svg("path", { d: "M12 22V12M12 13C12 6 8 4.5 3.5 4.5 3.5 10 7 13 12 13ZM12 15c0-5 4-7 8.5-7 0 4.5-3.5 7-8.5 7Z", fill: "none", stroke: "#22302a", "stroke-width": 2, "stroke-dasharray": "3 2" }),
+    svg("path", { d: "M12 22V12M12 13C12 6 8 4.5 3.5 4.5 3.5 10 7 13 12 13ZM12 15c0-5 4-7 8.5-7 0 4.5-3.5 7-8.5 7Z", fill: "none", stroke: "currentColor", "stroke-width": 2, "stroke-dasharray": "3 2" }),
   ],
-  tell: [svg("path", { d: "M2 9c4-5 6 5 10 0s6 5 10 0M2 16c4-5 6 5 10 0s6 5 10 0", fill: "none", stroke: "#4a5360", "stroke-width": 2.4 })],
+  tell: [svg("path", { d: "M2 9c4-5 6 5 10 0s6 5 10 0M2 16c4-5 6 5 10 0s6 5 10 0", fill: "none", stroke: "currentColor", "stroke-width": 2.4 })],
 };
 
 /** The markers at hand: the batch's checklist first, then what was used lately. */
@@ -53,7 +53,7 @@ export function plantName(code) {
 /** A statement in words. */
 export function inWords(statement) {
   if (!statement) return "not labelled";
-  if (statement.verdict === "bare") return "bare ground";
+  if (statement.verdict === "bare") return "no plant";
   if (statement.verdict === "cannot tell") return "cannot tell";
   const stage = (code) => (code in statement.stages ? `, stage ${statement.stages[code]}` : "");
   const plants = statement.present.map((code) => plantName(code) + stage(code));
@@ -65,15 +65,18 @@ export function inWords(statement) {
 export function chip(statement, { short = false, guess = "" } = {}) {
   const plants = statement.verdict === "plants";
   const glyphs = plants
-    ? [...statement.present.map(glyph), ...(statement.unknown_plant ? [glyph("unknown")] : [])]
+    ? [...[...statement.present, ...statement.doubtful].map(glyph), ...(statement.unknown_plant ? [glyph("unknown")] : [])]
     : [glyph(statement.verdict === "bare" ? "bare" : "tell")];
-  const codes = [...statement.present, ...(statement.unknown_plant ? ["?"] : [])].join(" ");
+  const codes = [...statement.present, ...statement.doubtful.map((code) => `${code}?`), ...(statement.unknown_plant ? ["?"] : [])].join(" ");
   const words = short ? (plants ? codes : statement.verdict === "bare" ? "bare" : "~") : inWords(statement);
   return el("span", { className: guess ? "chip guess" : "chip" }, ...glyphs, el("span", {}, guess + words));
 }
 
 export const bare = () => ({ verdict: "bare", present: [], doubtful: [], unknown_plant: false, stages: {} });
 export const cannotTell = () => ({ ...bare(), verdict: "cannot tell" });
+
+/** A statement that a plant may be there, or may not: neither counts. */
+export const maybe = (code) => ({ ...bare(), verdict: "plants", doubtful: [code] });
 
 /** A statement that names plants; the stage that is set goes with each of them. */
 export function plants(codes, unknown = false) {
@@ -82,36 +85,26 @@ export function plants(codes, unknown = false) {
 }
 
 /** Draw the rack. `pressed` says what is pressed: codes, "bare", "unknown", "tell". */
-export function drawRack({ pressed, held, onMarker, onAnswer, onMore, onSeveral, onStage }) {
-  const codes = atHand();
-  const sticks = codes.map((code, place) => {
+export function drawRack({ pressed, held, onMarker, onAnswer, onMore, onSeveral, onMaybe, onStage }) {
+  const sticks = atHand().map((code, place) => {
     const item = session.known.get(code);
     const button = el("button", {
       type: "button", className: code === held ? "marker held" : "marker", dataset: { code },
       "aria-pressed": String(pressed.has(code)), onclick: () => onMarker(code),
-    }, glyph(code), el("span", { className: "name" }, plantName(code)),
+    }, el("span", { className: "plate" }, glyph(code)), el("span", { className: "name" }, plantName(code)),
     el("span", { className: "latin" }, item?.scientific_name || code));
     if (item?.example) button.append(el("img", { className: "thumb", src: item.example, alt: "", loading: "lazy" }));
     if (place < 9) button.append(el("kbd", {}, String(place + 1)));
     button.style.setProperty("--stick", colour(code));
     return button;
   });
-  const several = el("button", { type: "button", className: "more", id: "several", "aria-pressed": String(session.several), onclick: onSeveral },
-    session.several ? "Done: save these plants " : "Several plants here ", el("kbd", {}, session.several ? "Enter" : "m"));
-  const more = el("button", { type: "button", className: "more", id: "open-picker", onclick: onMore }, "Another plant… ", el("kbd", {}, "p"));
-  fill(byId("markers"), ...sticks, el("div", { className: "chips" }, more, several));
+  fill(byId("markers"), ...sticks);
+  const extra = (id, words, key, action, more = {}) => el("button", { type: "button", id, onclick: action, ...more }, `${words} `, el("kbd", {}, key));
+  fill(byId("extras"),
+    extra("open-picker", "Another plant…", "p", onMore),
+    session.several ? extra("several", "Done: save these", "Enter", onSeveral, { className: "main" }) : extra("several", "Several plants", "m", onSeveral),
+    extra("maybe", session.maybe ? "Maybe: which plant?" : "Maybe…", "q", onMaybe, { "aria-pressed": String(session.maybe) }),
+    extra("open-stage", session.stage === null ? "Growth stage…" : `Stage ${session.stage}: ${session.start.stages[session.stage]}`, "g", onStage));
   const answer = (what, words, key) => el("button", { type: "button", dataset: { answer: what }, "aria-pressed": String(pressed.has(what)), onclick: () => onAnswer(what) }, glyph(what), el("span", {}, words), el("kbd", {}, key));
-  fill(byId("answers"), answer("bare", "Bare ground", "0"), answer("unknown", "Unknown plant", "u"), answer("tell", "Cannot tell", "c"));
-  drawStages(onStage);
-}
-
-function drawStages(onStage) {
-  const box = byId("stages");
-  const open = box.querySelector("details")?.open ?? session.stage !== null;
-  const words = session.start.stages;
-  const now = session.stage === null ? "not noted" : `${session.stage} ${words[session.stage]}`;
-  const button = (stage, text) => el("button", { type: "button", "aria-pressed": String(session.stage === stage), onclick: () => onStage(stage) }, text);
-  fill(box, el("details", { open }, el("summary", {}, "Growth stage: ", el("b", {}, now), " ", el("kbd", {}, "g")),
-    el("p", { className: "quiet" }, "Goes with every plant you mark until you change it (BBCH principal stage)."),
-    el("div", { className: "strip" }, button(null, "do not note"), ...words.map((text, stage) => button(stage, `${stage} ${text}`)))));
+  fill(byId("answers"), answer("bare", "No plant: bare", "0"), answer("unknown", "Unknown plant", "u"), answer("tell", "Cannot tell", "c"));
 }

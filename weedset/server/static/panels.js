@@ -36,6 +36,23 @@ export function openOrder(onChange) {
   openSheet("walk", "Order of the cells", form);
 }
 
+/** Ask for the growth stage that goes with every plant marked from now on. */
+export function openStage(onPick) {
+  const choose = (stage) => {
+    byId("stage").close();
+    onPick(stage);
+  };
+  const button = (stage, key, text) => el("button", { type: "button", "aria-pressed": String(session.stage === stage), onclick: () => choose(stage) }, el("kbd", {}, key), ` ${text}`);
+  const keys = (event) => {
+    if (/^[0-9]$/.test(event.key)) choose(Number(event.key));
+    else if (event.key === "-") choose(null);
+  };
+  openSheet("stage", "Growth stage", el("div", { onkeydown: keys, className: "choices" },
+    el("p", { className: "quiet" }, "It goes with every plant you mark until you change it (BBCH principal growth stage)."),
+    ...session.start.stages.map((text, stage) => button(stage, String(stage), text)), button(null, "-", "do not note it")));
+  byId("stage").querySelector(".choices button").focus();
+}
+
 export async function openTally() {
   const found = await ask("progress", session.batch ? { batch: session.batch } : {});
   learn(found.species);
@@ -79,7 +96,7 @@ export async function openSecond(onStart) {
   el("button", { className: "main", id: "start-second" }, "Begin the blind sample"));
   const table = rows.length
     ? el("div", { className: "scroll", tabIndex: 0, role: "region", "aria-label": "Agreement" }, el("table", { id: "agreement" }, el("thead", {}, el("tr", {}, ...["Of", "Cells", "Same", "Kappa", "95 % interval"].map((words) => el("th", {}, words)))),
-      el("tbody", {}, ...rows.map((row) => el("tr", {}, el("td", {}, row.code === "bare" ? "bare ground" : `${plantName(row.code)} (${row.code})`), el("td", {}, String(row.cells)), el("td", {}, String(row.same)), el("td", {}, figure(row.kappa)), el("td", {}, row.low === null ? "–" : `${figure(row.low)} to ${figure(row.high)}`))))))
+      el("tbody", {}, ...rows.map((row) => el("tr", {}, el("td", {}, row.code === "bare" ? "no plant" : `${plantName(row.code)} (${row.code})`), el("td", {}, String(row.cells)), el("td", {}, String(row.same)), el("td", {}, figure(row.kappa)), el("td", {}, row.low === null ? "–" : `${figure(row.low)} to ${figure(row.high)}`))))))
     : el("p", { className: "quiet" }, "No cell was labelled by two people yet.");
   openSheet("second", "Second look", blind,
     el("div", {}, el("h3", {}, "How well you agree"), el("p", { className: "quiet" }, "Cohen's kappa: 1 is full agreement, 0 is what chance would give. Neighbouring cells are alike, so the true interval is somewhat wider."), table),
@@ -89,9 +106,9 @@ export async function openSecond(onStart) {
 
 const KEYS = [
   ["Mark", [
-    ["1–9", "that marker; in the close view the next cell follows"], ["0", "bare ground"], ["u", "an unknown plant"],
-    ["c", "cannot tell"], ["m", "several plants: press their markers, then Enter"], ["p", "any other plant, by name"],
-    ["g", "growth stage: then 0–9, or - for none"], ["Enter", "accept the suggestion"],
+    ["1–9", "that marker; in the close view the next cell follows"], ["0", "no plant: bare"], ["u", "an unknown plant"],
+    ["c", "cannot tell"], ["m", "several plants: press their markers, then Enter"], ["q", "maybe: the next marker counts neither way"], ["p", "any other plant, by name"],
+    ["g", "growth stage, then its digit"], ["Enter", "accept the suggestion"],
   ]],
   ["Move", [
     ["← →", "cell before, next cell"], ["v", "kneel down, stand back"], ["w", "wider or closer surroundings"],

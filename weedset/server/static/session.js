@@ -6,7 +6,7 @@ const KEPT = ["who", "batch", "order", "onlyOpen", "leastGreen", "view", "stage"
 
 export const session = {
   who: "", way: "own", batch: "", order: "bare last", onlyOpen: true, leastGreen: 0.005,
-  view: "kneel", stage: null, size: 112, radius: 1, sample: 100, several: false,
+  view: "kneel", stage: null, size: 112, radius: 1, sample: 100, several: false, maybe: false,
   start: null, recent: [], known: new Map(),
 };
 

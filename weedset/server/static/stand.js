@@ -2,7 +2,7 @@
 
 import { byId, el, fill } from "./dom.js";
 import { chip, inWords } from "./markers.js";
-import { ensure, labelOf, loadAhead, queue } from "./queue.js";
+import { ensure, labelOf, loadAhead, picture, queue } from "./queue.js";
 import { keep, session } from "./session.js";
 
 export const picked = new Set();
@@ -15,11 +15,11 @@ export const sheet = () => queue.cells.slice(queue.at, queue.at + sheetSize());
 function shape() {
   const bed = byId("bed");
   const width = Math.max(280, bed.clientWidth - 8);
-  const narrow = width < 700;
+  const stacked = matchMedia("(max-width: 860px)").matches;
   const cols = Math.max(3, Math.floor((width + 6) / (session.size + 6)));
   const side = (width - (cols - 1) * 6) / cols;
-  const height = narrow ? window.innerHeight * 0.62 : bed.clientHeight - 8;
-  return { cols, rows: Math.max(2, Math.floor((height + 6) / (side + 6))) };
+  const height = stacked ? window.innerHeight - 330 : bed.clientHeight - 8;
+  return { cols, side, rows: Math.max(2, Math.floor((height + 6) / (side + 6))) };
 }
 
 export function sheetSize() {
@@ -29,11 +29,12 @@ export function sheetSize() {
 
 /** Show the sheet that begins here. */
 export async function showSheet(handlers) {
-  const { cols } = shape();
+  const { cols, side } = shape();
   const size = sheetSize();
   await ensure(size + 1);
   const bed = byId("bed");
   bed.style.setProperty("--cols", cols);
+  bed.style.setProperty("--side", `${side}px`);
   for (const id of picked) if (!sheet().some((cell) => cell.id === id)) picked.delete(id);
   plots = new Map(sheet().map((cell, place) => [cell.id, plot(cell, place, handlers)]));
   fill(bed, ...plots.values());
@@ -47,10 +48,31 @@ function plot(cell, place, handlers) {
   const button = el("button", {
     type: "button", className: "plot", tabIndex: -1, dataset: { cell: cell.id, place },
     onclick: (event) => { if (event.detail === 0 || !swept) handlers.onPlot(cell.id); focused = place; },
+    onpointerenter: () => lookCloser(cell), onfocus: () => lookCloser(cell),
   }, el("img", { src: cell.url, alt: "", draggable: false, onerror: () => button.classList.add("broken") }));
   dress(button, cell);
   return button;
 }
+
+let closer = 0;
+
+/** Show the cell under the pointer, or in focus, larger and with the ground around it. */
+function lookCloser(cell) {
+  clearTimeout(closer);
+  closer = setTimeout(async () => {
+    const found = picture(`${cell.around}1.jpg`);
+    const box = byId("closer");
+    const mine = closer;
+    if (!box.offsetParent && !box.hidden) return;  // narrow: there is no room
+    if (!(await found.ready) || mine !== closer) return;
+    found.image.alt = "";
+    fill(box, found.image);
+    box.hidden = false;
+  }, 90);
+}
+
+/** The cell in focus. */
+export const inFocus = () => sheet()[focused];
 
 /** Show on a plot how its cell stands and whether it is picked. */
 function dress(button, cell) {
