@@ -44,6 +44,7 @@ export function openStage(onPick) {
   };
   const button = (stage, key, text) => el("button", { type: "button", "aria-pressed": String(session.stage === stage), onclick: () => choose(stage) }, el("kbd", {}, key), ` ${text}`);
   const keys = (event) => {
+    event.stopPropagation();  // the digit names a stage, not a marker
     if (/^[0-9]$/.test(event.key)) choose(Number(event.key));
     else if (event.key === "-") choose(null);
   };
