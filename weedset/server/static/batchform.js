@@ -1,6 +1,6 @@
 // The batch form: what is true of all photos of one site on one day.
 
-import { byId, el, fill, openSheet, tell } from "./dom.js";
+import { byId, closeSheet, el, fill, openSheet, tell } from "./dom.js";
 import { ask, Refused } from "./talk.js";
 import { keep, learn, session } from "./session.js";
 import { openPicker } from "./picker.js";
@@ -67,7 +67,7 @@ async function save(batch, wanted, failure, onSaved) {
     Object.assign(session, { batch: fresh.id, who: byId("who").value.trim() || session.who });
     learn(fresh.looked_for);
     keep();
-    byId("batch").close();
+    closeSheet("batch");
     tell("Batch saved.");
     onSaved(other || fresh.id !== batch.id);
   } catch (error) {

@@ -32,10 +32,17 @@ export function svg(tag, attributes, ...children) {
 /** Fill a dialog with a title, a close button and `children`, and open it. */
 export function openSheet(id, title, ...children) {
   const dialog = byId(id);
-  const close = el("button", { type: "button", className: "plain close", onclick: () => dialog.close(), "aria-label": "Close" }, "✕");
+  const close = el("button", { type: "button", className: "plain close", onclick: () => closeSheet(id), "aria-label": "Close" }, "✕");
   fill(dialog, el("div", {}, el("header", {}, el("h2", { id: `${id}-title` }, title), close), ...children));
   if (!dialog.open) dialog.showModal();
   return dialog;
+}
+
+/** Close a dialog, and take the focus off what lies in it, where keys would still reach it. */
+export function closeSheet(id) {
+  const dialog = byId(id);
+  dialog.close();
+  if (dialog.contains(document.activeElement)) document.activeElement.blur();
 }
 
 /** Tell the person something in the status line; screen readers hear it. */

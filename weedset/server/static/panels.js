@@ -1,6 +1,6 @@
 // The other sheets: order of labelling, tally, second look, help.
 
-import { el, openSheet, byId } from "./dom.js";
+import { byId, closeSheet, el, openSheet } from "./dom.js";
 import { ask } from "./talk.js";
 import { keep, learn, session } from "./session.js";
 import { glyph, plantName } from "./markers.js";
@@ -25,7 +25,7 @@ export function openOrder(onChange) {
       session.leastGreen = Math.min(0.2, Math.max(0, Number(greens.value) / 100));
       session.onlyOpen = !all.checked;
       keep();
-      byId("walk").close();
+      closeSheet("walk");
       onChange();
     },
   },
@@ -39,19 +39,22 @@ export function openOrder(onChange) {
 /** Ask for the growth stage that goes with every plant marked from now on. */
 export function openStage(onPick) {
   const choose = (stage) => {
-    byId("stage").close();
+    closeSheet("stage");
     onPick(stage);
   };
   const button = (stage, key, text) => el("button", { type: "button", "aria-pressed": String(session.stage === stage), onclick: () => choose(stage) }, el("kbd", {}, key), ` ${text}`);
-  const keys = (event) => {
-    event.stopPropagation();  // the digit names a stage, not a marker
-    if (/^[0-9]$/.test(event.key)) choose(Number(event.key));
-    else if (event.key === "-") choose(null);
-  };
-  openSheet("stage", "Growth stage", el("div", { onkeydown: keys, className: "choices" },
+  const dialog = openSheet("stage", "Growth stage", el("div", { className: "choices" },
     el("p", { className: "quiet" }, "It goes with every plant you mark until you change it (BBCH principal growth stage)."),
     ...session.start.stages.map((text, stage) => button(stage, String(stage), text)), button(null, "-", "do not note it")));
-  byId("stage").querySelector(".choices button").focus();
+  // Heard before anything else, wherever the focus is: here a digit names a stage, not a marker.
+  const listen = (event) => {
+    if (!/^[0-9-]$/.test(event.key)) return;
+    event.stopPropagation();
+    choose(event.key === "-" ? null : Number(event.key));
+  };
+  document.addEventListener("keydown", listen, true);
+  dialog.addEventListener("close", () => document.removeEventListener("keydown", listen, true), { once: true });
+  dialog.querySelector(".choices button").focus();
 }
 
 export async function openTally() {
@@ -87,7 +90,7 @@ export async function openSecond(onStart) {
   const blind = el("form", {
     onsubmit: (event) => {
       event.preventDefault();
-      byId("second").close();
+      closeSheet("second");
       onStart("second", who.value.trim(), Number(count.value));
     },
   },
@@ -102,7 +105,7 @@ export async function openSecond(onStart) {
   openSheet("second", "Second look", blind,
     el("div", {}, el("h3", {}, "How well you agree"), el("p", { className: "quiet" }, "Cohen's kappa: 1 is full agreement, 0 is what chance would give. Neighbouring cells are alike, so the true interval is somewhat wider."), table),
     el("div", {}, el("h3", {}, "Labels worth another look"), el("p", { className: "quiet" }, "Where two people differ, where look-alikes are labelled otherwise, or where a model contradicts that never learned from the cell. What you decide stands; what was said before is kept."),
-      el("button", { type: "button", id: "start-review", onclick: () => { byId("second").close(); onStart("review", session.who, session.sample); } }, "Review them")));
+      el("button", { type: "button", id: "start-review", onclick: () => { closeSheet("second"); onStart("review", session.who, session.sample); } }, "Review them")));
 }
 
 const KEYS = [

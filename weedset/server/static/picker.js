@@ -1,6 +1,6 @@
 // The species picker: search by code or by name in any language, with an example to compare.
 
-import { byId, el, fill, openSheet } from "./dom.js";
+import { byId, closeSheet, el, fill, openSheet } from "./dom.js";
 import { ask } from "./talk.js";
 import { learn, session } from "./session.js";
 import { atHand, plantName } from "./markers.js";
@@ -14,7 +14,7 @@ export function openPicker(onPick) {
     oninput: () => look(search.value, list, choose), onkeydown: (event) => walk(event, list, search),
   });
   const choose = (code) => {
-    byId("picker").close();
+    closeSheet("picker");
     onPick(code);
   };
   openSheet("picker", "Which plant?", el("div", { className: "field" },
