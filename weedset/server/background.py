@@ -17,11 +17,13 @@ from weedset.server.pictures import Pictures
 from weedset.server.suggest import Suggester
 from weedset.settings import Workspace
 
-_CHUNK = 32
+_CHUNK = 8
 
-#: After each chunk the person's own requests get this much of the machine, as a share of
-#: the time that the chunk took.
-_REST = 0.5
+#: How long to rest after a chunk, in multiples of the time it took: while someone labels,
+#: and while nobody does. Labelling is "now" until so many seconds after a request.
+_REST_WHILE_LABELLING = 10.0
+_REST = 0.3
+_NOW_S = 1.0
 
 Look = tuple[int, float, bytes]
 
@@ -42,11 +44,16 @@ class Background:
         self._suggester = suggester
         self._stop = Event()
         self._thread = Thread(target=self._run, name="looking at tiles", daemon=True)
+        self._last_request = 0.0
         self.failed: str | None = None
 
     def start(self) -> None:
         """Begin."""
         self._thread.start()
+
+    def make_way(self) -> None:
+        """Hear that the person has just asked for something."""
+        self._last_request = time.monotonic()
 
     def stop(self) -> None:
         """End soon; what was seen is kept."""
@@ -61,12 +68,15 @@ class Background:
     def _run(self) -> None:
         try:
             with open_label_store(self._workspace) as store:
+                store.make_light()
                 for places in self._chunks():
                     if self._stop.is_set():
                         return
                     begin = time.perf_counter()
                     store.add_looks(self._look_at(places))
-                    self._stop.wait(_REST * (time.perf_counter() - begin))
+                    busy = time.monotonic() - self._last_request < _NOW_S
+                    rest = _REST_WHILE_LABELLING if busy else _REST
+                    self._stop.wait(rest * (time.perf_counter() - begin))
         except StoreError as error:
             self.failed = str(error)  # labelling goes on without; the page says so
 

@@ -107,6 +107,7 @@ def label(room: Room, fields: Fields) -> dict[str, Any]:
     fields.done()
     if not 1 <= len(items) <= MOST_TILES:
         raise fields.complaint("items", f"should name 1 to {MOST_TILES} tiles")
+    room.background.make_way()
     read = [_read_item(room, item, who, way, accepted) for item in items]
     before = dict(room.store.histories([saying.tile_id for _, saying in read]))
     room.store.say([saying for _, saying in read])

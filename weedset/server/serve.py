@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import socket
+import sys
 import webbrowser
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,6 +17,9 @@ from weedset.labelstore import open_label_store
 from weedset.server.app import make_app
 from weedset.server.gate import Doors
 from weedset.server.room import RoomSettings
+
+#: How long the background may hold the interpreter while a label waits for it.
+_SWITCH_S = 0.0005
 
 #: Never sent to: only asks the system which of our addresses faces the network (RFC 5737).
 _SOMEWHERE = ("192.0.2.1", 9)
@@ -59,6 +63,7 @@ def serve(
             ws="none",
             timeout_graceful_shutdown=2,
         )
+        sys.setswitchinterval(_SWITCH_S)
         if open_browser:
             webbrowser.open(link)
         uvicorn.Server(config).run(sockets=[listener])

@@ -37,7 +37,7 @@ export async function showCell(onAccept, onDecide) {
       if (good && turn === shown) ground.prepend(aroundImage(around));
     });
   }
-  ensure(12).then(() => loadAhead(queue.at + 1, 8, 4));
+  ensure(12).then(() => loadAhead(queue.at + 1, 8, 3));
 }
 
 function aroundImage(around) {

@@ -84,9 +84,15 @@ export function plants(codes, unknown = false) {
   return { verdict: "plants", present: [...codes], doubtful: [], unknown_plant: unknown, stages };
 }
 
-/** Draw the rack. `pressed` says what is pressed: codes, "bare", "unknown", "tell". */
+let drawn = "";
+
+/** Draw the rack where it has changed. `pressed` says what is pressed: codes, "bare", "unknown", "tell". */
 export function drawRack({ pressed, held, onMarker, onAnswer, onMore, onSeveral, onMaybe, onStage }) {
-  const sticks = atHand().map((code, place) => {
+  const codes = atHand();
+  const now = JSON.stringify([codes.map((code) => session.known.get(code)), [...pressed], held, session.several, session.maybe, session.stage]);
+  if (now === drawn) return;
+  drawn = now;
+  const sticks = codes.map((code, place) => {
     const item = session.known.get(code);
     const button = el("button", {
       type: "button", className: code === held ? "marker held" : "marker", dataset: { code },
