@@ -14,6 +14,7 @@ from time import perf_counter
 
 import pytest
 from PIL import Image
+
 from tests.page.conftest import (
     BARE,
     CAMERA,
@@ -25,7 +26,6 @@ from tests.page.conftest import (
     drawn_photo,
     when,
 )
-
 from weedset.digests import bytes_digest
 from weedset.labelstore import open_label_store
 from weedset.records import Batch

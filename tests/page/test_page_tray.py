@@ -12,8 +12,8 @@ from collections import Counter
 from pathlib import Path
 
 import numpy as np
-from tests.conftest import real_photos
 
+from tests.conftest import real_photos
 from weedset.images import decode_tile
 from weedset.importers.table import table_statements
 from weedset.records import CameraProfile, Verdict
