@@ -3,8 +3,8 @@
 import { el, fill, byId, svg } from "./dom.js";
 import { batch, session } from "./session.js";
 
-// Chosen to stay apart for people who see no red or no green, and dark enough for white glyphs.
-const COLOURS = ["#2f4fb5", "#8a5a00", "#0b6e69", "#8b2c6a", "#a63a1e", "#1b6ca8", "#5c6112", "#4a5360", "#b03a69"];
+// Far apart also for people who see no red or no green, and dark enough to show on white.
+const COLOURS = ["#317ee9", "#812906", "#2b9b6f", "#4b07ec", "#d56d07", "#052b57", "#4a8eae", "#3b050c", "#1d0087"];
 const SHAPES = [
   svg("circle", { cx: 12, cy: 12, r: 9 }),
   svg("path", { d: "M12 2.5 22 20.5H2Z" }),
@@ -105,6 +105,7 @@ export function drawRack({ pressed, held, onMarker, onAnswer, onMore, onSeveral,
     return button;
   });
   fill(byId("markers"), ...sticks);
+  byId("markers").classList.toggle("many", sticks.length > 5);
   const extra = (id, words, key, action, more = {}) => el("button", { type: "button", id, onclick: action, ...more }, `${words} `, el("kbd", {}, key));
   fill(byId("extras"),
     extra("open-picker", "Another plant…", "p", onMore),
