@@ -97,13 +97,15 @@ def cut_and_label(stage: Stage) -> None:
     for garden in gardens:
         run("tile", garden, "--camera", garden / "camera.toml", "--site", garden.name,
             "--giver", "weedset demo", "--licence", "CC0-1.0",
-            "--workspace", stage.workspace)  # fmt: skip
+            "--workspace", stage.workspace, shown=garden is gardens[0])  # fmt: skip
+    and_so_on(gardens)
     tell("3. Taking labels from the masks that came with the drawings")
     values = [part for value, code in meanings.items() for part in ("--value", f"{value}={code}")]
     for garden in gardens:
         run("import", "masks", garden / "masks", "--site", garden.name, "--value", "0=ground",
             *values, "--looked-for", ",".join(meanings.values()),
-            "--workspace", stage.workspace)  # fmt: skip
+            "--workspace", stage.workspace, shown=garden is gardens[0])  # fmt: skip
+    and_so_on(gardens)
     run("status", "--workspace", stage.workspace)
 
 
@@ -125,12 +127,25 @@ def tell(*lines: str) -> None:
     print("", *lines, sep="\n", flush=True)
 
 
-def run(*arguments: str | Path) -> None:
-    """Show a command of weedset as one would type it, and run it."""
+def and_so_on(gardens: list[Path]) -> None:
+    """Say that the command last shown ran for the other gardens too."""
+    print(f"... and so on for {', '.join(garden.name for garden in gardens[1:])}.", flush=True)
+
+
+def run(*arguments: str | Path, shown: bool = True) -> None:
+    """Show a command of weedset as one would type it, and run it; leave where it fails."""
     words = [str(part).removeprefix(f"{ROOT}/") for part in arguments]
-    print(f"$ weedset {shlex.join(words)}", flush=True)
-    done = subprocess.run([WEEDSET, *words], cwd=ROOT, check=False)
+    if shown:
+        print(f"$ weedset {shlex.join(words)}", flush=True)
+    done = subprocess.run(
+        [WEEDSET, *words],
+        cwd=ROOT,
+        stderr=None if shown else subprocess.PIPE,
+        text=True,
+        check=False,
+    )
     if done.returncode:
+        print(done.stderr or "", end="", file=sys.stderr)
         sys.exit(done.returncode)
 
 

@@ -14,7 +14,7 @@ from weedset.board.classify import ClassifiedPhoto, classify_photo
 from weedset.board.model import BoardModel
 from weedset.errors import ModelError, PhotoError, TrainingError
 from weedset.modelcard import ModelCard
-from weedset.records import Action, CameraProfile, LabelledTile, Photo, Policy
+from weedset.records import Action, LabelledTile, Photo, Policy
 from weedset.settings import Workspace
 from weedset.store import open_store
 
@@ -147,17 +147,7 @@ def _all(tiles: Sequence[LabelledTile], card: ModelCard) -> list[LabelledTile]:
 
 
 def _classify(model: BoardModel, photo: Photo, policy: Policy) -> ClassifiedPhoto:
-    profile = CameraProfile(
-        name=photo.camera,
-        height_mm=None,
-        height_uncertainty_mm=None,
-        lens=None,
-        declared_gsd_mm_per_px=photo.scale.gsd_mm_per_px,
-        declared_uncertainty_mm_per_px=photo.scale.uncertainty_mm_per_px,
-        width_px=None,
-        height_px=None,
-    )
-    classified = classify_photo(model, Path(photo.path), profile, policy)
+    classified = classify_photo(model, Path(photo.path), photo.profile, policy, photo.limits)
     if classified.digest != photo.digest:
         fix = "put the photo that was tiled back in its place"
         raise PhotoError("has changed since it was tiled", where=photo.path, fix=fix)

@@ -17,6 +17,7 @@ from torch import nn
 from training.datasets import TileDataset
 from training.metrics import class_card
 from training.quantize import INPUT_NAME, OUTPUT_NAME, Agreement, agreement, quantize, run_model
+from training.rounding import rounded
 from training.runs import Run, load_model, read_run
 from training.talk import say
 from weedset.digests import write_whole
@@ -61,8 +62,12 @@ def export_model(run_dir: Path, workspace: Workspace, out: Path) -> Exported:
     with TemporaryDirectory() as folder:
         float_path, int8_path = Path(folder) / "float.onnx", Path(folder) / "int8.onnx"
         write_float_model(model, run.card.input_px, float_path)
+        reference = run_model(float_path, validation)
+        write_float_model(
+            rounded(model, torch.from_numpy(calibration)), run.card.input_px, float_path
+        )
         quantize(float_path, int8_path, calibration)
-        reference, found = run_model(float_path, validation), run_model(int8_path, validation)
+        found = run_model(int8_path, validation)
         present_at = np.array([item.present_at for item in run.card.classes], np.float32)
         agreed = agreement(reference, found, present_at)
         _check(agreed, str(run_dir))

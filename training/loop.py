@@ -86,6 +86,17 @@ def fit(
         yield total / len(loader)
 
 
+@torch.no_grad()
+def take_back_weights(model: nn.Module, pos_weight: NDArray[np.float32]) -> None:
+    """Lower the last biases so that scores mean probabilities again, in place.
+
+    A loss that weighs presence by w is least where the odds are w times the true ones
+    (Elkan 2001, "The foundations of cost-sensitive learning"): log w too much in each logit.
+    """
+    head = [module for module in model.modules() if isinstance(module, nn.Linear)][-1]
+    head.bias.sub_(torch.from_numpy(np.log(pos_weight)).to(head.bias))
+
+
 @torch.inference_mode()
 def predict(
     model: nn.Module, loader: DataLoader[Sample], device: torch.device

@@ -32,9 +32,13 @@ DOUBT_RECALL = 0.98
 #: ground the model will be less sure, and three chances in ten are doubt enough; no source.
 MOST_DOUBT_AT = 0.3
 
+#: Nor is less than one chance in ten a doubt: of a species that is told so badly, nearly
+#: every cell would be left, and the model be of no use. Its plants are then protected by
+#: TREAT_PRECISION alone, which counts each of them that was taken for another; no source.
+LEAST_DOUBT_AT = 0.1
+
 #: Without a validation tile that shows the species: never treat, soon protect.
 _UNSEEN_PRESENT_AT = 0.5
-_UNSEEN_DOUBT_AT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,19 +87,19 @@ def class_card(code: str, targets: Targets, probabilities: Probabilities) -> Cla
     `present_at` gives the best F1. `doubt_at` is the largest that still catches DOUBT_RECALL
     of the plants, but no larger than `present_at` or MOST_DOUBT_AT. Both lie midway between
     two found probabilities, where all thresholds make the same calls, so that a small shift
-    changes none. `treat_at` is the smallest one, no smaller than `present_at` or
-    LEAST_TREAT_AT, of whose at least LEAST_TREAT_CALLS calls TREAT_PRECISION were right;
-    None where there is none.
+    changes none; neither lies below LEAST_DOUBT_AT. `treat_at` is the smallest one, no
+    smaller than `present_at` or LEAST_TREAT_AT, of whose at least LEAST_TREAT_CALLS calls
+    TREAT_PRECISION were right; None where there is none.
     """
     truth, known = _known(targets, probabilities)
     if not truth.any():
-        return ClassCard(code, None, _UNSEEN_PRESENT_AT, _UNSEEN_DOUBT_AT)
+        return ClassCard(code, None, _UNSEEN_PRESENT_AT, LEAST_DOUBT_AT)
     precision, recall, thresholds = precision_recall_curve(truth, known)
     precision, recall = precision[:-1], recall[:-1]  # the last point has no threshold
     # The lowest probability found is a threshold too, and 0 the one below it.
     midway = (thresholds + np.concatenate([[0], thresholds[:-1]])) / 2
     f1 = 2 * precision * recall / np.maximum(precision + recall, 1e-12)
-    present_at = float(midway[f1.argmax()])
+    present_at = max(float(midway[f1.argmax()]), LEAST_DOUBT_AT)
     # Recall falls as the threshold rises, and is 1 at the lowest.
     doubt_at = float(midway[recall >= DOUBT_RECALL].max())
     calls = len(known) - np.searchsorted(np.sort(known), thresholds)
@@ -108,7 +112,7 @@ def class_card(code: str, targets: Targets, probabilities: Probabilities) -> Cla
         code,
         treat_at=float(safe.min()) if safe.size else None,
         present_at=present_at,
-        doubt_at=min(doubt_at, present_at, MOST_DOUBT_AT),
+        doubt_at=min(max(doubt_at, LEAST_DOUBT_AT), present_at, MOST_DOUBT_AT),
     )
 
 

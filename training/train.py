@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
-# Threads that spin while they wait make training 5 times slower, not quicker, as soon as
-# another program wants a core. OpenMP reads this once, when torch is first imported.
+# Threads that spin while they wait made training 5 times slower where other programs
+# wanted the two cores as well. OpenMP reads this once, when torch is first imported.
 os.environ["OMP_WAIT_POLICY"] = os.environ.get("OMP_WAIT_POLICY", "PASSIVE")
 
 import numpy as np
@@ -20,7 +20,7 @@ from training.augment import Augmenter
 from training.backbones import NORMALISATION, build_backbone
 from training.classes import choose_classes
 from training.datasets import TileDataset, ordered_loader, training_loader
-from training.loop import fit, predict, presence_weights
+from training.loop import fit, predict, presence_weights, take_back_weights
 from training.metrics import average_precision, class_card
 from training.recipe import Recipe
 from training.runs import Run, edition_digest, write_run
@@ -73,6 +73,7 @@ def train(recipe: Recipe, workspace: Workspace, out_dir: Path, held_out: Sequenc
         for loss in fit(model, loader, recipe, weights, device):
             losses.append(loss)
             done(loss)
+    take_back_weights(model, weights)
 
     found = predict(model, ordered_loader(tuning, recipe.batch_size, recipe.workers), device)
     cards = tuple(

@@ -83,13 +83,17 @@ def evaluate(
     model: ModelOption,
     workspace: WorkspaceOption = Path(),
     policy: Annotated[Path | None, typer.Option(help="The garden's policy.")] = None,
+    everything: Annotated[
+        bool,
+        typer.Option("--all", help="All labelled photos, of a workspace the model never saw."),
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Judge a model file, as the board runs it, on the photos that its card says were held out.
 
     Example: `weedset evaluate --model small.onnx -w garden --policy beds.toml`
 
-    Example: `weedset evaluate --model small.onnx -w garden --json`
+    Example: `weedset evaluate --model small.onnx -w my-garden --all --json`
     """
     _require_training()
     from training.evaluate import evaluate as judge
@@ -97,7 +101,7 @@ def evaluate(
 
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
-    result = judge(opened, open_workspace(workspace), rule)
+    result = judge(opened, open_workspace(workspace), rule, "all" if everything else "test")
     if as_json:
         emit(evaluation_record(result))
     else:

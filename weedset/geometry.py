@@ -1,15 +1,20 @@
-"""Where a pixel lies on the ground: pure functions, straight down for now.
+"""Grids of cells on the ground, and where they lie in a straight-down photo.
 
-A tilted or bent view becomes straight-down ground first (see `preprocess`), so that
-what comes after sees equal cells whatever camera took the photo.
+For tilted and bent views see `weedset.view` and `weedset.cells`: they become straight-down
+ground before anything else, so that what comes after sees equal cells whatever the camera.
 """
 
 from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from weedset.errors import CameraError
+from weedset.lens import bend
 from weedset.records import (
+    CalibratedLens,
+    Distortion,
     Edge,
     Equivalent35mm,
     FieldOfView,
@@ -27,13 +32,17 @@ FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 _WHOLE_CELL_SLACK = 1e-6
 
 
-def focal_length_px(lens: Lens, width_px: int, height_px: int) -> float:
+def focal_length_px(
+    lens: Lens, width_px: int, height_px: int, distortion: Distortion | None = None
+) -> float:
     """Return the focal length in pixels of `lens` over a picture of the given size.
 
-    f = (size / 2) / tan(angle / 2); f = focal length / pitch; or, for a 35 mm
-    equivalent, f = f35 * diagonal_px / 43.27 (equal diagonal angle of view).
+    f = (size / 2) / r(angle / 2), r being tan without distortion and otherwise what the
+    lens makes of that angle; f = focal length / pitch; or, for a 35 mm equivalent,
+    f = f35 * diagonal_px / 43.27 (equal diagonal angle of view).
 
-    Raises CameraError where a focal length or a pitch is still unknown.
+    Raises CameraError where a focal length or a pitch is still unknown, or the lens sees
+    no such angle.
     """
     match lens:
         case FieldOfView(angle_deg, across):
@@ -42,14 +51,30 @@ def focal_length_px(lens: Lens, width_px: int, height_px: int) -> float:
                 "height": height_px,
                 "diagonal": math.hypot(width_px, height_px),
             }[across]
-            return size_px / 2 / math.tan(math.radians(angle_deg) / 2)
+            return size_px / 2 / _radius(angle_deg / 2, distortion)
         case FocalLength(focal_length_mm, pixel_pitch_um):
             if focal_length_mm is None or pixel_pitch_um is None:
                 missing = "focal_length_mm" if focal_length_mm is None else "pixel_pitch_um"
                 raise CameraError(f"{missing} is not known")
             return focal_length_mm * 1000 / pixel_pitch_um
         case Equivalent35mm(focal_length_35mm_mm):
-            return focal_length_35mm_mm * math.hypot(width_px, height_px) / FRAME_DIAGONAL_MM
+            half_deg = math.degrees(math.atan(FRAME_DIAGONAL_MM / 2 / focal_length_35mm_mm))
+            return math.hypot(width_px, height_px) / 2 / _radius(half_deg, distortion)
+        case CalibratedLens(focal_px):
+            return focal_px
+
+
+def _radius(angle_deg: float, distortion: Distortion | None) -> float:
+    """Return how many focal lengths from its centre a lens shows a ray at an angle to its axis."""
+    angle = math.radians(angle_deg)
+    ray = np.array([math.sin(angle), 0.0, math.cos(angle)])
+    if distortion is not None and distortion.model == "brown-conrady":
+        k1, k2, _, _, k3 = distortion.coefficients  # an angle of view is that of the radial part
+        distortion = Distortion("brown-conrady", (k1, k2, 0.0, 0.0, k3))
+    radius = float(bend(distortion, ray)[0])
+    if not math.isfinite(radius):
+        raise CameraError(f"its distortion does not hold {angle_deg:g} degrees from the axis")
+    return radius
 
 
 def ground_sample_distance_mm(height_mm: float, focal_px: float) -> float:
@@ -58,7 +83,7 @@ def ground_sample_distance_mm(height_mm: float, focal_px: float) -> float:
 
 
 def photo_footprint(width_px: int, height_px: int, gsd_mm_per_px: float) -> Footprint:
-    """Return the ground that a straight-down photo covers, edge to edge."""
+    """Return the ground that a straight-down photo covers about its middle, edge to edge."""
     half_x, half_y = width_px * gsd_mm_per_px / 2, height_px * gsd_mm_per_px / 2
     return Footprint(-half_x, -half_y, half_x, half_y)
 
@@ -110,14 +135,19 @@ def inside_share(cell: Footprint, photo: Footprint) -> float:
 
 
 def ground_box_px(
-    ground: Footprint, width_px: int, height_px: int, gsd_mm_per_px: float
+    ground: Footprint,
+    width_px: int,
+    height_px: int,
+    gsd_mm_per_px: float,
+    centre_px: tuple[float, float] | None = None,
 ) -> tuple[float, float, float, float]:
     """Return (left, top, right, bottom) of `ground` in a straight-down photo.
 
     In edge coordinates: 0 is the photo's outer edge and `width_px` the opposite one, as
-    image resizing counts. A pixel-centre coordinate is half a pixel less.
+    image resizing counts. A pixel-centre coordinate is half a pixel less. `centre_px` is
+    where the photo shows the ground's origin, in edge coordinates; its middle if not given.
     """
-    centre_x, centre_y = width_px / 2, height_px / 2
+    centre_x, centre_y = centre_px or (width_px / 2, height_px / 2)
     return (
         centre_x + ground.x_min_mm / gsd_mm_per_px,
         centre_y + ground.y_min_mm / gsd_mm_per_px,

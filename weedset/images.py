@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import struct
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Container, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -68,8 +68,21 @@ def open_photo(path: Path, *, least_share: float | LeastShare = 1.0) -> OpenedPh
     return decode_photo(_read_bytes(path), str(path), least_share=least_share)
 
 
+def open_photo_unless(
+    path: Path, known: Container[str], *, least_share: float | LeastShare = 1.0
+) -> OpenedPhoto | None:
+    """Open a photo unless its digest is `known`, which is found out without decoding it."""
+    data = _read_bytes(path)
+    digest = bytes_digest(data)
+    return None if digest in known else _decode(data, digest, str(path), least_share)
+
+
 def decode_photo(data: bytes, where: str, *, least_share: float | LeastShare = 1.0) -> OpenedPhoto:
     """Decode and turn the bytes of a photo; see `open_photo`."""
+    return _decode(data, bytes_digest(data), where, least_share)
+
+
+def _decode(data: bytes, digest: str, where: str, least_share: float | LeastShare) -> OpenedPhoto:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # Pillow's remarks on odd EXIF: not ours to mend
@@ -93,7 +106,7 @@ def decode_photo(data: bytes, where: str, *, least_share: float | LeastShare = 1
     except (OSError, SyntaxError, ValueError, EOFError) as exc:
         fix = "copy it from the camera again"
         raise PhotoError(f"is damaged: {exc}", where=where, fix=fix) from exc
-    return OpenedPhoto(upright, width_px, height_px, exif, bytes_digest(data))
+    return OpenedPhoto(upright, width_px, height_px, exif, digest)
 
 
 def _reduction(size_px: tuple[int, int], least_share: float) -> int:

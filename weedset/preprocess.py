@@ -2,29 +2,62 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from weedset.cells import CellsInView
 from weedset.geometry import grid_footprint, ground_box_px
-from weedset.records import GroundGrid
+from weedset.records import GroundGrid, View
+from weedset.rectify import rectified
+from weedset.view import ground_to_pixels, is_plain
 
 #: What lies outside the photo in a padded cell: middle grey.
 _PAD = (127, 127, 127)
 
 
-def ground_picture(
-    image: Image.Image, gsd_mm_per_px: float, grid: GroundGrid, tile_px: int
-) -> NDArray[np.uint8]:
-    """Resample a photo once, so that each cell of `grid` becomes tile_px x tile_px pixels.
+#: How the cells of a tilted or bent photo become a picture: image, cells, tile_px.
+Rectify = Callable[[Image.Image, CellsInView, int], NDArray[np.uint8]]
 
-    `gsd_mm_per_px` is that of `image`, which may be a reduced decoding. Returns
-    (rows * tile_px, cols * tile_px, 3). Shrinking averages over the area it drops.
+
+def _by_mesh(image: Image.Image, cells: CellsInView, tile_px: int) -> NDArray[np.uint8]:
+    return np.asarray(rectified(image, cells, tile_px))
+
+
+def ground_picture(
+    image: Image.Image, cells: CellsInView, tile_px: int, rectify: Rectify = _by_mesh
+) -> NDArray[np.uint8]:
+    """Resample a photo once, so that each cell becomes tile_px x tile_px pixels of flat ground.
+
+    `image` is the whole upright photo, which may be a reduced decoding. Returns
+    (rows * tile_px, cols * tile_px, 3); what is no kept cell means nothing. Straight-down
+    photos take one plain resizing, others one mesh; see `weedset.rectify`, and
+    `weedset.remap` for another way through the same mesh.
     """
+    if is_plain(cells.view):
+        return _resized(image, cells.view, cells.grid, tile_px)
+    picture = rectify(image, cells, tile_px)
+    if (cells.inside_share[cells.kept] >= 1).all():
+        return picture
+    # Some cells are padded: grey what the photo does not show of them.
+    everywhere = Image.new("L", image.size, 255)
+    shown = rectified(everywhere, cells, tile_px, nearest=True)
+    return np.where(np.asarray(shown)[..., None] > 0, picture, np.uint8(_PAD[0]))
+
+
+def _resized(image: Image.Image, view: View, grid: GroundGrid, tile_px: int) -> NDArray[np.uint8]:
+    """Resample a straight-down photo; shrinking averages over the area it drops."""
+    # A reduced decoding rounds odd sides up; the ratio of widths keeps the middle in place.
+    smaller = image.width / view.width_px
+    gsd_mm_per_px = view.gsd_mm_per_px / smaller
     size = (grid.cols * tile_px, grid.rows * tile_px)
-    box = ground_box_px(grid_footprint(grid), image.width, image.height, gsd_mm_per_px)
+    origin = ground_to_pixels(view, np.zeros(2)) + 0.5 - (view.width_px / 2, view.height_px / 2)
+    centre = origin * smaller + (image.width / 2, image.height / 2)
+    centre_px = (float(centre[0]), float(centre[1]))
+    box = ground_box_px(grid_footprint(grid), image.width, image.height, gsd_mm_per_px, centre_px)
     inside = (
         max(0.0, box[0]),
         max(0.0, box[1]),

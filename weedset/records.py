@@ -2,8 +2,9 @@
 
 Frames. A photo is always meant upright, after any turning that its EXIF asks for.
 Pixels: x to the right, y down, the centre of the first pixel at (0, 0), so that the
-picture's edges lie at -0.5 and width - 0.5. Ground: millimetres, the origin where the
-optical axis meets the ground, x to the right of the photo, y towards its bottom edge.
+picture's edges lie at -0.5 and width - 0.5. Ground: millimetres, the origin straight below
+the lens, x to the right of the photo, y towards its bottom edge. Lens and pose speak of
+the picture as the camera stored it, before any turning: they are fixed to the camera.
 """
 
 from __future__ import annotations
@@ -42,15 +43,77 @@ class Equivalent35mm:
     focal_length_35mm_mm: float
 
 
-Lens = FieldOfView | FocalLength | Equivalent35mm
+@dataclass(frozen=True, slots=True)
+class CalibratedLens:
+    """A lens known by calibration, in pixels of the profile's picture.
+
+    (`centre_x_px`, `centre_y_px`) is where the optical axis meets the picture. The
+    uncertainties are one sigma, None where not stated.
+    """
+
+    focal_px: float
+    centre_x_px: float
+    centre_y_px: float
+    focal_uncertainty_px: float | None = None
+    centre_uncertainty_px: float | None = None
+
+
+Lens = FieldOfView | FocalLength | Equivalent35mm | CalibratedLens
+
+
+@dataclass(frozen=True, slots=True)
+class Distortion:
+    """How a lens bends straight lines.
+
+    "brown-conrady": k1, k2, p1, p2, k3; "fisheye" (equidistant): k1, k2, k3, k4. Both as
+    OpenCV defines them.
+    """
+
+    model: Literal["brown-conrady", "fisheye"]
+    coefficients: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """How a camera hangs: both 0 is straight down; uncertainty (one sigma) None if not stated.
+
+    `pitch_deg` tips the view towards the top edge of the picture, `roll_deg` then tips it
+    towards the right edge.
+    """
+
+    pitch_deg: float = 0.0
+    roll_deg: float = 0.0
+    uncertainty_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plants:
+    """How high plants stand above the soil: the grid lies at `height_mm`.
+
+    `least_mm` to `most_mm` is the range to expect; it gives the error to reckon with.
+    """
+
+    height_mm: float = 0.0
+    least_mm: float = 0.0
+    most_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """How a profile came about: for people, and for a later check."""
+
+    on: str
+    photos: int
+    reprojection_error_px: float
 
 
 @dataclass(frozen=True, slots=True)
 class CameraProfile:
-    """What is known of a camera that looks straight down.
+    """What is known of a camera and how it hangs.
 
-    `width_px` x `height_px` is the picture that the profile speaks of, before any
-    turning; None where it holds for whatever the camera delivers.
+    `height_mm` is measured from the lens straight down to the soil. `width_px` x
+    `height_px` is the picture that the profile speaks of, before any turning; None where
+    it holds for whatever the camera delivers.
     """
 
     name: str
@@ -61,6 +124,11 @@ class CameraProfile:
     declared_uncertainty_mm_per_px: float | None
     width_px: int | None
     height_px: int | None
+    pose: Pose = Pose()
+    distortion: Distortion | None = None
+    plants: Plants = Plants()
+    known_object: bool = False
+    calibration: Calibration | None = None
 
 
 class ScaleSource(StrEnum):
@@ -70,16 +138,45 @@ class ScaleSource(StrEnum):
     FIELD_OF_VIEW = "height and field of view"
     FOCAL_LENGTH = "height and focal length"
     EQUIVALENT_35MM = "height and 35 mm equivalent"
+    KNOWN_OBJECT = "object of known length"
+    CALIBRATION = "calibration"
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """A ground sample distance with its source; uncertainty (one sigma) None if not stated."""
+    """A ground sample distance with its source; uncertainty (one sigma) None if not stated.
+
+    It holds on the plane of the grid: everywhere in a straight-down photo, and at the
+    isocentre (halfway by angle between straight down and the optical axis) of a tilted one.
+    """
 
     gsd_mm_per_px: float
     source: ScaleSource
     from_exif: bool
     uncertainty_mm_per_px: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """How one photo sees the level plane on which its grid lies.
+
+    `width_px` x `height_px` is the upright size, `orientation` the EXIF turning that led
+    there. `gsd_mm_per_px` is distance over focal length, see `Scale`. `distance_mm` is
+    from the lens straight down to the plane; None where only a scale is known, and then
+    the camera looks straight down without distortion. Centre, pose and distortion speak of
+    the picture as stored.
+    """
+
+    width_px: int
+    height_px: int
+    orientation: int
+    gsd_mm_per_px: float
+    distance_mm: float | None
+    centre_x_px: float
+    centre_y_px: float
+    pitch_deg: float = 0.0
+    roll_deg: float = 0.0
+    distortion: Distortion | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +206,18 @@ class GroundGrid:
 
 
 @dataclass(frozen=True, slots=True)
+class CellLimits:
+    """Which cells of a photo are good enough to keep; None where any scale will do.
+
+    60 degrees from straight down: from there on a plant's top is displaced by more than
+    1.7 times its height. Common practice, no source.
+    """
+
+    worst_gsd_mm_per_px: float | None = None
+    most_oblique_deg: float = 60.0
+
+
+@dataclass(frozen=True, slots=True)
 class Footprint:
     """A rectangle of ground, in mm."""
 
@@ -119,8 +228,44 @@ class Footprint:
 
 
 @dataclass(frozen=True, slots=True)
+class Quality:
+    """How good a photo or tile is: see `weedset.quality` for how each is measured.
+
+    `sharpness` is a variance and compares like ground only; `brightness` goes from 0 to 1;
+    all others are shares of the pixels.
+    """
+
+    sharpness: float
+    brightness: float
+    overexposed: float
+    underexposed: float
+    shadow: float
+    glare: float
+    vegetation: float
+
+
+@dataclass(frozen=True, slots=True)
+class QualityLimits:
+    """What is good enough: least and most of each measure; None where anything will do."""
+
+    least_sharpness: float | None = None
+    least_brightness: float | None = None
+    most_brightness: float | None = None
+    most_overexposed: float | None = None
+    most_underexposed: float | None = None
+    most_shadow: float | None = None
+    most_glare: float | None = None
+    least_vegetation: float | None = None
+    most_vegetation: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Photo:
-    """A photo that has been cut into tiles. `width_px` x `height_px` is its upright size."""
+    """A photo that has been cut into tiles. `width_px` x `height_px` is its upright size.
+
+    `camera` is the name of the whole `profile`; `view` is what came of it and the EXIF.
+    `dropped` counts by reason the cells that were in the photo but not worth keeping.
+    """
 
     digest: str
     name: str
@@ -133,13 +278,23 @@ class Photo:
     grid: GroundGrid
     tile_px: int
     edge: Edge
+    profile: CameraProfile
+    view: View
+    limits: CellLimits = CellLimits()
+    dropped: tuple[tuple[str, int], ...] = ()
+    quality: Quality | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Tile:
     """The pixels of one cell, as a JPEG at `offset` in the archive of its photo.
 
-    `inside_share` is the share of the cell that lies inside the photo (1 unless padded).
+    `gsd_mm_per_px` is the worst in the cell, in any direction. `inside_share` is the share
+    of the cell that lies inside the photo (1 unless padded). `oblique_deg` is the angle at
+    which its middle is seen, 0 being straight down. `relief_scale_error` is by what share
+    a plant may look larger or smaller than it is, for the range of plant heights, and
+    `position_uncertainty_mm` (one sigma) how far off the middle may lie, in any direction.
+    Each is None where it cannot be known from what the profile states.
     """
 
     photo_digest: str
@@ -150,6 +305,10 @@ class Tile:
     inside_share: float
     offset: int
     length: int
+    oblique_deg: float | None = None
+    relief_scale_error: float | None = None
+    position_uncertainty_mm: float | None = None
+    quality: Quality | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,15 +1,15 @@
-"""From a camera profile and what a photo's EXIF says to a ground scale with its source."""
+"""From a camera profile and what a photo's EXIF says to a ground scale, and to a view."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
-from pathlib import Path
-from typing import Literal, cast
 
 from weedset.errors import CameraError
-from weedset.fields import Fields, read_toml
 from weedset.geometry import focal_length_px, ground_sample_distance_mm
+from weedset.profile import HOW_TO_KNOW_THE_SCALE
 from weedset.records import (
+    CalibratedLens,
     CameraProfile,
     Equivalent35mm,
     ExifFacts,
@@ -18,135 +18,36 @@ from weedset.records import (
     Lens,
     Scale,
     ScaleSource,
+    View,
 )
+from weedset.view import check_view
 
 #: A photo whose sides differ in proportion from the profile's by more than this was
 #: cropped or taken in another mode: the focal length in pixels does not carry over.
 _ASPECT_TOLERANCE = 0.01
 
-_HOW_TO_KNOW_THE_SCALE = (
-    "give the profile a height_mm and a lens: field_of_view_deg, or focal_length_mm and "
-    "pixel_pitch_um, or focal_length_35mm_mm; or a [scale] gsd_mm_per_px that you measured"
-)
-
-
-def read_camera_profile(path: Path) -> CameraProfile:
-    """Read a camera profile from a TOML file.
-
-    Raises CameraError, naming file and field, for what is missing, absurd or misspelt.
-    """
-    fields = read_toml(path, CameraError)
-    fields.knows("height_mm", "height_uncertainty_mm", "lens", "scale", "image")
-    name = fields.text("name")
-    height_mm = fields.number("height_mm", above=0, most=100_000) if "height_mm" in fields else None
-    uncertainty_mm = (
-        fields.number("height_uncertainty_mm", least=0, most=10_000)
-        if "height_uncertainty_mm" in fields
-        else None
-    )
-    lens = _read_lens(fields.table("lens")) if "lens" in fields else None
-    gsd, gsd_uncertainty = _read_scale(fields)
-    width_px, height_px = _read_image(fields)
-    fields.done()
-    if gsd is not None and lens is not None:
-        raise fields.complaint("scale", "declares a scale beside a lens", "keep one of the two")
-    if gsd is None and height_mm is None:
-        raise fields.complaint("height_mm", "is missing", _HOW_TO_KNOW_THE_SCALE)
-    return CameraProfile(
-        name=name,
-        height_mm=height_mm,
-        height_uncertainty_mm=uncertainty_mm,
-        lens=lens,
-        declared_gsd_mm_per_px=gsd,
-        declared_uncertainty_mm_per_px=gsd_uncertainty,
-        width_px=width_px,
-        height_px=height_px,
-    )
-
-
-def _read_lens(fields: Fields) -> Lens:
-    kinds = {
-        "field_of_view_deg": ("field_of_view_across",),
-        "focal_length_35mm_mm": (),
-        "focal_length_mm": ("pixel_pitch_um",),
-    }
-    given = [kind for kind in kinds if kind in fields]
-    if not given and "pixel_pitch_um" in fields:
-        given = ["focal_length_mm"]
-    if len(given) != 1:
-        what = "says the same thing twice" if given else "says nothing of the lens"
-        raise CameraError(
-            f"{what}: give one of {', '.join(kinds)}", where=fields.complaint("lens", "").where
-        )
-    lens: Lens
-    match given[0]:
-        case "field_of_view_deg":
-            angle = fields.number("field_of_view_deg", least=1, below=170)
-            across = fields.choice("field_of_view_across", ("width", "height", "diagonal"))
-            lens = FieldOfView(angle, cast(Literal["width", "height", "diagonal"], across))
-        case "focal_length_35mm_mm":
-            lens = Equivalent35mm(fields.number("focal_length_35mm_mm", least=4, most=2000))
-        case _:
-            fields.knows("focal_length_mm", "pixel_pitch_um")
-            lens = FocalLength(
-                fields.number("focal_length_mm", least=0.3, most=2000)
-                if "focal_length_mm" in fields
-                else None,
-                fields.number("pixel_pitch_um", least=0.3, most=50)
-                if "pixel_pitch_um" in fields
-                else None,
-            )
-    fields.done()
-    return lens
-
-
-def _read_scale(fields: Fields) -> tuple[float | None, float | None]:
-    if "scale" not in fields:
-        return None, None
-    scale = fields.table("scale")
-    gsd = scale.number("gsd_mm_per_px", above=0, most=20)
-    uncertainty = (
-        scale.number("uncertainty_mm_per_px", least=0, most=gsd)
-        if "uncertainty_mm_per_px" in scale
-        else None
-    )
-    scale.knows("uncertainty_mm_per_px")
-    scale.done()
-    return gsd, uncertainty
-
-
-def _read_image(fields: Fields) -> tuple[int | None, int | None]:
-    if "image" not in fields:
-        return None, None
-    image = fields.table("image")
-    size = (
-        image.whole("width_px", least=16, most=100_000),
-        image.whole("height_px", least=16, most=100_000),
-    )
-    image.done()
-    return size
-
 
 def photo_scale(
     profile: CameraProfile, exif: ExifFacts, width_px: int, height_px: int, where: str
 ) -> Scale:
-    """Return the ground scale of a photo, EXIF filling what the profile lacks.
+    """Return the scale of a photo on the plane of its grid, EXIF filling what the profile lacks.
 
     `width_px` x `height_px` is the upright size; `where` names the photo in errors.
 
     Raises CameraError where the scale cannot be known: it is never guessed.
     """
     shrink = _shrink(profile, width_px, height_px, where)
+    nearer = _nearer(profile)
     if profile.declared_gsd_mm_per_px is not None:
         uncertainty = profile.declared_uncertainty_mm_per_px
         return Scale(
-            profile.declared_gsd_mm_per_px * shrink,
-            ScaleSource.DECLARED,
+            profile.declared_gsd_mm_per_px * shrink * nearer,
+            ScaleSource.KNOWN_OBJECT if profile.known_object else ScaleSource.DECLARED,
             from_exif=False,
-            uncertainty_mm_per_px=None if uncertainty is None else uncertainty * shrink,
+            uncertainty_mm_per_px=None if uncertainty is None else uncertainty * shrink * nearer,
         )
     if profile.height_mm is None:
-        raise CameraError("has no height_mm", where=profile.name, fix=_HOW_TO_KNOW_THE_SCALE)
+        raise CameraError("has no height_mm", where=profile.name, fix=HOW_TO_KNOW_THE_SCALE)
     lens, from_exif = _lens_of(profile, exif, where)
     # A field of view or a pitch speaks of the profile's picture where it states one;
     # otherwise of the photo as the sensor delivered it, long side as it lies there.
@@ -154,15 +55,14 @@ def photo_scale(
         size_px = (profile.width_px, profile.height_px)
     else:
         size_px, shrink = _unturned(width_px, height_px, exif.orientation), 1.0
-    gsd = ground_sample_distance_mm(profile.height_mm, focal_length_px(lens, *size_px)) * shrink
-    uncertainty = profile.height_uncertainty_mm
+    focal_px = focal_length_px(lens, *size_px, profile.distortion)
+    gsd = ground_sample_distance_mm(profile.height_mm * nearer, focal_px) * shrink
+    share = _uncertain_share(profile, lens)
     return Scale(
         gsd,
         _SOURCES[type(lens)],
         from_exif=from_exif,
-        uncertainty_mm_per_px=None
-        if uncertainty is None
-        else gsd * uncertainty / profile.height_mm,
+        uncertainty_mm_per_px=None if share is None else gsd * share,
     )
 
 
@@ -170,7 +70,78 @@ _SOURCES = {
     FieldOfView: ScaleSource.FIELD_OF_VIEW,
     FocalLength: ScaleSource.FOCAL_LENGTH,
     Equivalent35mm: ScaleSource.EQUIVALENT_35MM,
+    CalibratedLens: ScaleSource.CALIBRATION,
 }
+
+
+def photo_view(
+    profile: CameraProfile, exif: ExifFacts, width_px: int, height_px: int, where: str
+) -> View:
+    """Return how a photo sees the plane of its grid; arguments as for `photo_scale`.
+
+    Raises CameraError where the scale cannot be known, where the photo shows more than
+    ground, and where it was turned by another program although the profile's tilt or lens
+    depends on how it lies.
+    """
+    scale = photo_scale(profile, exif, width_px, height_px, where)
+    stored = _unturned(width_px, height_px, exif.orientation)
+    centre_x_px, centre_y_px = (stored[0] - 1) / 2, (stored[1] - 1) / 2
+    if _knows_its_top(profile) and profile.width_px is not None and profile.height_px is not None:
+        if (stored[0] > stored[1]) != (profile.width_px > profile.height_px):
+            raise CameraError(
+                f"lies {stored[0]} x {stored[1]} px in its file, but the camera profile "
+                f"{profile.name!r} is for {profile.width_px} x {profile.height_px} px: another "
+                "program has turned it, so its top is not the camera's top",
+                where=where,
+                fix="use the photos as the camera wrote them",
+            )
+        if isinstance(profile.lens, CalibratedLens):
+            smaller = stored[0] / profile.width_px
+            centre_x_px = (profile.lens.centre_x_px + 0.5) * smaller - 0.5
+            centre_y_px = (profile.lens.centre_y_px + 0.5) * smaller - 0.5
+    view = View(
+        width_px=width_px,
+        height_px=height_px,
+        orientation=exif.orientation,
+        gsd_mm_per_px=scale.gsd_mm_per_px,
+        distance_mm=None if profile.height_mm is None else profile.height_mm * _nearer(profile),
+        centre_x_px=centre_x_px,
+        centre_y_px=centre_y_px,
+        pitch_deg=profile.pose.pitch_deg,
+        roll_deg=profile.pose.roll_deg,
+        distortion=profile.distortion,
+    )
+    check_view(view, where)
+    return view
+
+
+def _knows_its_top(profile: CameraProfile) -> bool:
+    tilted = profile.pose.pitch_deg != 0 or profile.pose.roll_deg != 0
+    return tilted or isinstance(profile.lens, CalibratedLens)
+
+
+def _nearer(profile: CameraProfile) -> float:
+    """Return the distance to the plane of the grid as a share of the distance to the soil."""
+    if profile.height_mm is None:
+        return 1.0
+    if profile.plants.height_mm >= profile.height_mm:
+        raise CameraError(
+            f"its plants stand {profile.plants.height_mm:g} mm high, above the lens at "
+            f"{profile.height_mm:g} mm",
+            where=profile.name,
+            fix="check both heights in the camera profile",
+        )
+    return 1 - profile.plants.height_mm / profile.height_mm
+
+
+def _uncertain_share(profile: CameraProfile, lens: Lens) -> float | None:
+    """Return the uncertainty of the scale as a share of it; None where no height states one."""
+    if profile.height_mm is None or profile.height_uncertainty_mm is None:
+        return None
+    distance_mm = profile.height_mm * _nearer(profile)
+    focal = lens.focal_uncertainty_px if isinstance(lens, CalibratedLens) else None
+    of_focal = 0.0 if focal is None else focal / focal_length_px(lens, 1, 1)
+    return math.hypot(profile.height_uncertainty_mm / distance_mm, of_focal)
 
 
 def _shrink(profile: CameraProfile, width_px: int, height_px: int, where: str) -> float:
@@ -199,7 +170,7 @@ def _unturned(width_px: int, height_px: int, orientation: int) -> tuple[int, int
 def _lens_of(profile: CameraProfile, exif: ExifFacts, where: str) -> tuple[Lens, bool]:
     """Return the lens, and whether EXIF had to help."""
     lens = profile.lens
-    if isinstance(lens, FieldOfView | Equivalent35mm):
+    if isinstance(lens, FieldOfView | Equivalent35mm | CalibratedLens):
         return lens, False
     if isinstance(lens, FocalLength):
         if lens.focal_length_mm is not None and lens.pixel_pitch_um is not None:
@@ -226,6 +197,6 @@ def _lens_of(profile: CameraProfile, exif: ExifFacts, where: str) -> tuple[Lens,
             f"its scale cannot be known: neither the camera profile {profile.name!r} nor the "
             f"photo's EXIF tells the {lacks}",
             where=where,
-            fix=_HOW_TO_KNOW_THE_SCALE,
+            fix=HOW_TO_KNOW_THE_SCALE,
         )
     return filled, True

@@ -9,7 +9,7 @@ from typing import cast
 from weedset.digests import write_whole
 from weedset.errors import SettingsError
 from weedset.fields import read_toml
-from weedset.records import Edge
+from weedset.records import CellLimits, Edge
 
 SETTINGS_NAME = "weedset.toml"
 
@@ -25,9 +25,12 @@ class Workspace:
     cell_mm: float
     tile_px: int
     edge: Edge
+    limits: CellLimits
 
 
-def create_workspace(root: Path, cell_mm: float, tile_px: int, edge: Edge) -> Workspace:
+def create_workspace(
+    root: Path, cell_mm: float, tile_px: int, edge: Edge, limits: CellLimits | None = None
+) -> Workspace:
     """Make a folder a workspace.
 
     Raises SettingsError where it is one already, or the settings are absurd.
@@ -39,12 +42,21 @@ def create_workspace(root: Path, cell_mm: float, tile_px: int, edge: Edge) -> Wo
         raise SettingsError(f"cell size {cell_mm:g} mm is not between 1 and 10000 mm")
     if not 16 <= tile_px <= 1024:
         raise SettingsError(f"tile size {tile_px} px is not between 16 and 1024 px")
+    limits = limits or CellLimits()
+    coarse = limits.worst_gsd_mm_per_px
+    if coarse is not None and not 0 < coarse <= 100:
+        raise SettingsError(f"a worst scale of {coarse:g} mm/px is not between 0 and 100 mm/px")
+    if not 1 <= limits.most_oblique_deg <= 85:
+        what = f"a view {limits.most_oblique_deg:g} degrees off straight down"
+        raise SettingsError(f"{what} is not between 1 and 85 degrees")
     try:
         write_whole(
             path,
             "# How this workspace cuts photos into cells. Tiles made under other settings do not\n"
             "# compare, so keep these as they are and start another workspace for others.\n"
-            f'cell_mm = {cell_mm:g}\ntile_px = {tile_px}\nedge = "{edge}"\n',
+            f'cell_mm = {cell_mm:g}\ntile_px = {tile_px}\nedge = "{edge}"\n'
+            f"most_oblique_deg = {limits.most_oblique_deg:g}\n"
+            + ("" if coarse is None else f"worst_gsd_mm_per_px = {coarse:g}\n"),
         )
     except OSError as exc:
         raise SettingsError(f"cannot be written ({exc.strerror})", where=str(root)) from exc
@@ -58,11 +70,21 @@ def open_workspace(root: Path) -> Workspace:
         fix = f"make it one with `weedset new {root}`, or name one with --workspace"
         raise SettingsError("is not a workspace (it has no weedset.toml)", where=str(root), fix=fix)
     fields = read_toml(path, SettingsError)
+    fields.knows("most_oblique_deg", "worst_gsd_mm_per_px")
+    limits = CellLimits(
+        fields.number("worst_gsd_mm_per_px", above=0, most=100)
+        if "worst_gsd_mm_per_px" in fields
+        else None,
+        fields.number("most_oblique_deg", least=1, most=85)
+        if "most_oblique_deg" in fields
+        else CellLimits().most_oblique_deg,
+    )
     workspace = Workspace(
         root=root,
         cell_mm=fields.number("cell_mm", least=1, most=10_000),
         tile_px=fields.whole("tile_px", least=16, most=1024),
         edge=cast(Edge, fields.choice("edge", ("drop", "pad"))),
+        limits=limits,
     )
     fields.done()
     return workspace

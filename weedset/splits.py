@@ -14,7 +14,7 @@ from weedset.records import LabelledTile
 LEAST_SITES = 3
 
 _TEST_SHARE = 1 / 3
-_VALIDATION_SHARE = 1 / 4
+_VALIDATION_SHARE = 1 / 5
 
 
 @dataclass(frozen=True, slots=True)

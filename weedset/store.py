@@ -5,9 +5,11 @@ All SQL is here and, for what only the labelling page asks, in `labelstore`.
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import astuple, replace
 from datetime import UTC, datetime
 from importlib import resources
 from itertools import groupby
@@ -16,15 +18,19 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from weedset.errors import StoreError
+from weedset.fields import parse_json
 from weedset.labelling import standing_opinion
+from weedset.profile import profile_from_json, profile_to_json
 from weedset.records import (
     Batch,
+    CellLimits,
     Footprint,
     GroundGrid,
     LabelledTile,
     Opinion,
     Origin,
     Photo,
+    Quality,
     Scale,
     ScaleSource,
     Statement,
@@ -32,6 +38,7 @@ from weedset.records import (
     Verdict,
 )
 from weedset.settings import Workspace, store_path
+from weedset.view import read_view, view_record
 
 _Kind = TypeVar("_Kind", bound="Store")
 
@@ -133,6 +140,14 @@ class Store:
         """Return the digests of all photos."""
         return frozenset(digest for (digest,) in self._db.execute("SELECT digest FROM photo"))
 
+    def tiles(self, photo_digest: str) -> list[Tile]:
+        """Return all tiles of a photo, in order of cell."""
+        rows = self._db.execute(
+            f"SELECT {_TILE} FROM tile WHERE photo_digest = ? ORDER BY grid_row, grid_col",
+            (photo_digest,),
+        )
+        return [_tile(row) for row in rows]
+
     def add_photo(self, batch: Batch, photo: Photo, tiles: Sequence[Tile]) -> None:
         """Add a photo with its tiles, and its batch where that is new.
 
@@ -141,23 +156,28 @@ class Store:
         with self._transaction():
             self._add_batch(batch)
             self._db.execute(
-                f"INSERT INTO photo VALUES ({', '.join('?' * 19)})",
+                f"INSERT INTO photo VALUES ({', '.join('?' * 31)})",
                 (
                     photo.digest, batch.id, photo.name, photo.path, photo.width_px,
                     photo.height_px, photo.taken_at, photo.camera, photo.scale.gsd_mm_per_px,
                     photo.scale.source, photo.scale.from_exif,
                     photo.scale.uncertainty_mm_per_px, photo.grid.cell_mm, photo.grid.rows,
                     photo.grid.cols, photo.grid.x_min_mm, photo.grid.y_min_mm, photo.tile_px,
-                    photo.edge,
+                    photo.edge, profile_to_json(photo.profile),
+                    json.dumps(view_record(photo.view)), photo.limits.worst_gsd_mm_per_px,
+                    photo.limits.most_oblique_deg, json.dumps(photo.dropped),
+                    *_quality_row(photo.quality),
                 ),
             )  # fmt: skip
             self._db.executemany(
-                f"INSERT INTO tile VALUES (NULL, {', '.join('?' * 11)})",
+                f"INSERT INTO tile VALUES (NULL, {', '.join('?' * 21)})",
                 (
                     (
                         tile.photo_digest, tile.row, tile.col, tile.footprint.x_min_mm,
                         tile.footprint.y_min_mm, tile.footprint.x_max_mm, tile.footprint.y_max_mm,
                         tile.gsd_mm_per_px, tile.inside_share, tile.offset, tile.length,
+                        tile.oblique_deg, tile.relief_scale_error, tile.position_uncertainty_mm,
+                        *_quality_row(tile.quality),
                     )
                     for tile in tiles
                 ),
@@ -326,11 +346,17 @@ class Store:
 
 _PHOTOS = """SELECT digest, name, path, width_px, height_px, taken_at, camera, gsd_mm_per_px,
     scale_source, scale_from_exif, scale_uncertainty_mm_per_px, cell_mm, grid_rows, grid_cols,
-    x_min_mm, y_min_mm, tile_px, edge FROM photo"""
+    x_min_mm, y_min_mm, tile_px, edge, profile, view,
+    worst_gsd_mm_per_px, most_oblique_deg, dropped, sharpness, brightness, overexposed,
+    underexposed, shadow, glare, vegetation FROM photo"""
 
-_TILES_WITH_STATEMENTS = """SELECT tile.id, photo.name, batch_id, site, taken_at,
-    photo_digest, grid_row, grid_col, tile.x_min_mm, tile.y_min_mm, x_max_mm, y_max_mm,
-    tile.gsd_mm_per_px, inside_share, byte_offset, byte_length
+_TILE = """photo_digest, grid_row, grid_col, tile.x_min_mm, tile.y_min_mm, x_max_mm, y_max_mm,
+    tile.gsd_mm_per_px, inside_share, byte_offset, byte_length, oblique_deg, relief_scale_error,
+    position_uncertainty_mm, tile.sharpness, tile.brightness, tile.overexposed,
+    tile.underexposed, tile.shadow, tile.glare, tile.vegetation"""
+
+_TILES_WITH_STATEMENTS = f"""SELECT tile.id, photo.name, batch_id, site, taken_at,
+    {_TILE}
     FROM tile
     JOIN photo ON photo.digest = photo_digest
     JOIN batch ON batch.id = batch_id
@@ -360,12 +386,26 @@ def _photo(row: tuple[Any, ...]) -> Photo:
         grid=GroundGrid(*row[11:16]),
         tile_px=row[16],
         edge=row[17],
+        profile=profile_from_json(row[18], f"photo {digest[:12]}: profile"),
+        view=read_view(parse_json(row[19], f"photo {digest[:12]}: view", StoreError)),
+        limits=CellLimits(row[20], row[21]),
+        dropped=tuple((reason, count) for reason, count in json.loads(row[22])),
+        quality=_quality(row[23:30]),
     )
+
+
+def _quality_row(quality: Quality | None) -> tuple[float | None, ...]:
+    return (None,) * 7 if quality is None else astuple(quality)
+
+
+def _quality(row: tuple[Any, ...]) -> Quality | None:
+    return None if row[0] is None else Quality(*row)
 
 
 def _tile(row: tuple[Any, ...]) -> Tile:
     digest, grid_row, grid_col = row[:3]
-    return Tile(digest, grid_row, grid_col, Footprint(*row[3:7]), *row[7:11])
+    tile = Tile(digest, grid_row, grid_col, Footprint(*row[3:7]), *row[7:14])
+    return replace(tile, quality=_quality(row[14:21]))
 
 
 def _opinion(opinion_id: int, rows: Sequence[tuple[Any, ...]]) -> Opinion:

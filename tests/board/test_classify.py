@@ -230,7 +230,7 @@ def test_less_ground_than_one_cell(model: BoardModel, tmp_path: Path) -> None:
 
 def test_absurd_height_does_not_fill_the_memory(model: BoardModel, tmp_path: Path) -> None:
     path = save(Image.new("RGB", (4000, 3000)), tmp_path / "p.png")
-    with pytest.raises(PhotoError, match="too many"):
+    with pytest.raises(CameraError, match="too many"):
         classify_photo(model, path, profile(height_mm=90_000), TREAT_NOTHING)
 
 

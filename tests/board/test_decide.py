@@ -12,7 +12,7 @@ from tiny_model import CARD
 
 from weedset.board.decide import TREAT_NOTHING, Rule, decide, read_policy, scale_fits
 from weedset.errors import PolicyError
-from weedset.records import Action, Policy, Scale, ScaleSource
+from weedset.records import Action, Policy
 
 # Classes: CHEAL (treat .90, present .5, doubt .2), DAUCS (.95, .5, .1),
 # STEME (never, .6, .3), 1PLAK (never, .7, .4).
@@ -114,14 +114,10 @@ def test_without_a_policy_nothing_is_treated(probabilities: tuple[float, ...]) -
     assert decide(CARD, TREAT_NOTHING, probabilities).action is not Action.TREAT
 
 
-def scale(gsd: float) -> Scale:
-    return Scale(gsd, ScaleSource.DECLARED, from_exif=False, uncertainty_mm_per_px=None)
-
-
 def test_scale_may_be_a_quarter_coarser_and_as_fine_as_it_likes() -> None:
-    assert scale_fits(CARD, scale(0.01)) is None
-    assert scale_fits(CARD, scale(2.0)) is None
-    reason = scale_fits(CARD, scale(2.01))
+    assert scale_fits(CARD, 0.01) is None
+    assert scale_fits(CARD, 2.0) is None
+    reason = scale_fits(CARD, 2.01)
     assert reason is not None
     assert reason.startswith("too coarse")
 

@@ -42,6 +42,9 @@ def test_records_say_where_what_and_why(tmp_path: Path) -> None:
         "col": 0,
         "x_mm": -75.0,
         "y_mm": -50.0,
+        # The bracket is out by 1 degree in pitch and in roll unless the profile says
+        # otherwise: 1000 mm * tan(1 degree) * sqrt(2), and 1 % of the height.
+        "position_uncertainty_mm": 24.8,
         "probabilities": {"CHEAL": 1.0, "DAUCS": 0.0, "STEME": 0.0, "1PLAK": 0.0},
         "decision": "treat",
         "species": "CHEAL",

@@ -1,9 +1,10 @@
 import numpy as np
 import pytest
 import torch
+from sklearn.linear_model import LogisticRegression
 from torch import nn
 
-from training.loop import fit, masked_loss, presence_weights
+from training.loop import fit, masked_loss, presence_weights, take_back_weights
 from training.recipe import Recipe
 from weedset.errors import TrainingError
 
@@ -42,6 +43,23 @@ def test_presence_weighs_absent_over_present_within_bounds() -> None:
     targets[:5, 1] = (1, 1, 1, 1, 0)
     targets[:, 2] = (1, *[0] * 99)
     assert presence_weights(targets, most=10).tolist() == [4, 1, 10]
+
+
+def test_scores_of_a_weighed_loss_become_probabilities_again() -> None:
+    # Reference: scikit-learn's logistic regression without weights, on data that it fits.
+    rng = np.random.default_rng(0)
+    x = rng.normal(size=(20_000, 1))
+    y = rng.random(20_000) < 1 / (1 + np.exp(3 - 1.5 * x[:, 0]))
+    plain = LogisticRegression(C=1e6).fit(x, y)
+    weighed = LogisticRegression(C=1e6, class_weight={0: 1, 1: 8}).fit(x, y)
+    net = nn.Sequential(nn.Linear(1, 1))
+    with torch.no_grad():
+        net[0].weight.fill_(weighed.coef_[0, 0])
+        net[0].bias.fill_(weighed.intercept_[0])
+    take_back_weights(net, np.array([8.0], np.float32))
+    found = net(torch.from_numpy(x).float()).sigmoid().detach().numpy()[:, 0]
+    assert np.abs(found - plain.predict_proba(x)[:, 1]).max() < 0.02
+    assert abs(found.mean() - y.mean()) < 0.002
 
 
 def test_a_loss_that_is_no_number_stops_the_run_and_says_what_to_do() -> None:

@@ -113,3 +113,13 @@ def test_a_species_that_no_validation_tile_shows_is_never_treated() -> None:
     card = class_card("CHEAL", np.array([0, 0, -1], np.int8), np.zeros(3, np.float32))
     assert card.treat_at is None
     assert card.doubt_at < card.present_at
+
+
+def test_a_species_that_is_told_badly_does_not_forbid_everything() -> None:
+    # All at 0.02 or below: each plant is caught at 0.01 only, where all else is as well.
+    rng = np.random.default_rng(0)
+    probabilities = rng.uniform(0, 0.02, 200).astype(np.float32)
+    targets = rng.choice(np.array([0, 1], np.int8), 200, p=(0.9, 0.1))
+    card = class_card("CHEAL", targets, probabilities)
+    assert card.treat_at is None
+    assert (card.present_at, card.doubt_at) == (0.1, 0.1)

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from weedset.errors import CameraError
+from weedset.profile import read_camera_profile
 from weedset.records import CameraProfile, ExifFacts, ScaleSource
-from weedset.scale import photo_scale, read_camera_profile
+from weedset.scale import photo_scale
 
 
 def profile(tmp_path: Path, text: str) -> CameraProfile:

@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from tests.conftest import SavePhoto
+from weedset.cells import cells_in_view
 from weedset.digests import file_digest
 from weedset.errors import CameraError, PhotoError, StoreError
 from weedset.images import decode_tile
 from weedset.preprocess import Normalisation, cut_tiles, ground_picture, model_input, resize_tile
-from weedset.records import CameraProfile, GroundGrid
+from weedset.records import CameraProfile, CellLimits, View
 from weedset.settings import Workspace, create_workspace, tile_archive
 from weedset.tiling import cut_photo, cut_photos, read_tile
 
@@ -99,9 +100,10 @@ def test_one_resampling_of_the_photo_equals_one_per_cell(
     # where neighbours bleed in, both must give the same pixels.
     pixels = np.random.default_rng(width).integers(0, 255, (height, width, 3), np.uint8)
     image = Image.fromarray(pixels).resize((width, height), Image.Resampling.BOX)
-    cols, rows = int(width // cell_px), int(height // cell_px)
-    grid = GroundGrid(cell_px, rows, cols, -cols * cell_px / 2, -rows * cell_px / 2)
-    tiles = cut_tiles(ground_picture(image, 1.0, grid, tile_px), tile_px)
+    view = View(width, height, 1, 1.0, None, (width - 1) / 2, (height - 1) / 2)
+    cells = cells_in_view(view, cell_px, "drop", CellLimits(), "p.jpg")
+    grid = cells.grid
+    tiles = cut_tiles(ground_picture(image, cells, tile_px), tile_px)
     left = width / 2 + grid.x_min_mm
     top = height / 2 + grid.y_min_mm
     box = (left, top, left + cell_px, top + cell_px)
@@ -162,3 +164,24 @@ def test_a_damaged_archive_is_named(save_photo: SavePhoto, workspace: Workspace)
     archive.unlink()
     with pytest.raises(StoreError, match="cannot be read"):
         read_tile(archive, cut.tiles[0])
+
+
+def test_the_archive_is_what_tarfile_would_write(
+    save_photo: SavePhoto, workspace: Workspace
+) -> None:
+    # Source: tarfile of the standard library, header by header.
+    cut = cut_photo(save_photo(), declared(0.5), workspace)
+    assert cut is not None
+    archive = tile_archive(workspace, cut.photo.digest)
+    data = archive.read_bytes()
+    with tarfile.open(archive) as tar:
+        members = tar.getmembers()
+    assert [member.name for member in members][:2] == ["r000c000.jpg", "r000c001.jpg"]
+    assert len(members) == len(cut.tiles)
+    for member, tile in zip(members, cut.tiles, strict=True):
+        theirs = tarfile.TarInfo(member.name)
+        theirs.size = tile.length
+        assert data[tile.offset - 512 : tile.offset] == theirs.tobuf(tarfile.USTAR_FORMAT)
+        assert (member.offset_data, member.size) == (tile.offset, tile.length)
+    assert len(data) % 512 == 0
+    assert not any(data[-1024:])

@@ -17,8 +17,8 @@ from weedset.board.report import action_counts, cell_records, photo_record, prin
 from weedset.errors import WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard
+from weedset.profile import read_camera_profile
 from weedset.records import Action, CameraProfile, Policy
-from weedset.scale import read_camera_profile
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -93,7 +93,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m weedset.board",
         description="Decide for each ground cell of photos: treat, leave or unsure. "
-        "Positions are mm from the middle of the photo, x to the right, y down.",
+        "Positions are mm from the point straight below the lens, x to the right, y down.",
         epilog="This moves no tool. Keep people and animals away from a working machine.",
     )
     parser.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="photo or folder")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,28 +12,31 @@ import numpy as np
 
 from weedset.board.decide import Rule, scale_fits
 from weedset.board.model import BoardModel
+from weedset.cells import CellsInView, cells_in_view, share_needed
 from weedset.errors import PhotoError
-from weedset.geometry import cell_centre_mm, lay_grid, photo_footprint
+from weedset.geometry import cell_centre_mm
 from weedset.images import LeastShare, OpenedPhoto, open_photo
+from weedset.lens import Floats
 from weedset.modelcard import ModelCard
 from weedset.preprocess import cut_tiles, ground_picture
 from weedset.records import (
     Action,
     CameraProfile,
+    CellLimits,
     Decision,
     ExifFacts,
     GroundGrid,
     Policy,
     Scale,
+    View,
 )
-from weedset.scale import photo_scale
-
-#: A reduced cell may have slightly fewer pixels than the model takes: 97 of 100 lose
-#: nothing that shows, and a decoding at the next larger size costs twice the time.
-_ENOUGH_PX = 0.97
+from weedset.scale import photo_scale, photo_view
+from weedset.uncertainty import position_uncertainty_mm
 
 #: Keeps a wrong height in a camera profile from filling the memory of a board.
 _MAX_PICTURE_PX = 100_000_000
+
+_LIMITS = CellLimits()
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +45,8 @@ class ClassifiedCell:
 
     (`x_mm`, `y_mm`) is its middle, see `weedset.records` for the frame. `probabilities`
     stand in the order of the card's classes, empty where the model was not asked.
-    `species` is the one on which the decision turned, if any.
+    `species` is the one on which the decision turned, if any. `uncertainty_mm` (one sigma)
+    is how far off the middle may lie; None where the profile does not tell.
     """
 
     row: int
@@ -51,123 +56,146 @@ class ClassifiedCell:
     probabilities: tuple[float, ...]
     decision: Decision
     species: str | None = None
+    uncertainty_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ClassifiedPhoto:
-    """A photo with all its whole cells, row by row. `width_px` x `height_px` is upright."""
+    """A photo with its whole cells, row by row. `width_px` x `height_px` is upright.
+
+    `dropped` counts by reason the cells that are too oblique, or cut by the photo's edge,
+    where the camera is tilted or bends lines.
+    """
 
     name: str
     digest: str
     width_px: int
     height_px: int
     scale: Scale
+    view: View
     grid: GroundGrid
     cells: tuple[ClassifiedCell, ...]
+    dropped: tuple[tuple[str, int], ...]
     timings_ms: Mapping[str, float]
     model_digest: str
     policy: Policy
 
 
-def least_share(card: ModelCard, profile: CameraProfile, where: str) -> LeastShare:
+def least_share(
+    card: ModelCard, profile: CameraProfile, where: str, limits: CellLimits = _LIMITS
+) -> LeastShare:
     """Return how far a photo may be reduced in decoding, for `images.open_photo`."""
 
     def share(width_px: int, height_px: int, exif: ExifFacts) -> float:
-        scale = photo_scale(profile, exif, width_px, height_px, where)
-        return _ENOUGH_PX * card.input_px * scale.gsd_mm_per_px / card.cell_mm
+        cells = _cells(card, photo_view(profile, exif, width_px, height_px, where), limits, where)
+        return share_needed(cells, card.input_px)
 
     return share
 
 
 def classify_photo(
-    model: BoardModel, path: Path, profile: CameraProfile, policy: Policy
+    model: BoardModel,
+    path: Path,
+    profile: CameraProfile,
+    policy: Policy,
+    limits: CellLimits = _LIMITS,
 ) -> ClassifiedPhoto:
-    """Decide on every whole cell of a photo.
+    """Decide on every whole cell of a photo that is seen well enough for `limits`.
 
     Raises PhotoError for a photo that cannot be read or holds no whole cell, CameraError
     where its scale cannot be known.
     """
     start = perf_counter()
-    opened = open_photo(path, least_share=least_share(model.card, profile, str(path)))
+    opened = open_photo(path, least_share=least_share(model.card, profile, str(path), limits))
     decode_ms = (perf_counter() - start) * 1000
-    classified = classify_image(model, opened, profile, policy, str(path))
+    classified = classify_image(model, opened, profile, policy, str(path), limits)
     return replace(classified, timings_ms={"decode": decode_ms, **classified.timings_ms})
 
 
 def classify_image(
-    model: BoardModel, opened: OpenedPhoto, profile: CameraProfile, policy: Policy, where: str
+    model: BoardModel,
+    opened: OpenedPhoto,
+    profile: CameraProfile,
+    policy: Policy,
+    where: str,
+    limits: CellLimits = _LIMITS,
 ) -> ClassifiedPhoto:
     """Decide on every whole cell of an opened photo; `where` is its path, for errors.
 
     Raises as `classify_photo`.
     """
     card = model.card
-    scale = photo_scale(profile, opened.exif, opened.width_px, opened.height_px, where)
-    grid = _grid(card, scale, opened, where)
+    asked = (profile, opened.exif, opened.width_px, opened.height_px, where)
+    scale, view = photo_scale(*asked), photo_view(*asked)
+    shown = _cells(card, view, limits, where)
+    off_mm = position_uncertainty_mm(shown, profile, scale)
     timings_ms: dict[str, float] = {}
-    if misfit := scale_fits(card, scale):
-        cells = _left_alone(grid, misfit)
+    if misfit := scale_fits(card, scale.gsd_mm_per_px):
+        cells = _left_alone(shown, misfit)
     else:
-        cells = _asked(model, opened, scale, grid, policy, timings_ms)
+        cells = _asked(model, opened, shown, policy, timings_ms)
     return ClassifiedPhoto(
         name=Path(where).name,
         digest=opened.digest,
         width_px=opened.width_px,
         height_px=opened.height_px,
         scale=scale,
-        grid=grid,
-        cells=cells,
+        view=view,
+        grid=shown.grid,
+        cells=tuple(replace(cell, uncertainty_mm=_known(off_mm, cell)) for cell in cells),
+        dropped=shown.dropped,
         timings_ms=timings_ms,
         model_digest=model.digest,
         policy=policy,
     )
 
 
-def _grid(card: ModelCard, scale: Scale, opened: OpenedPhoto, where: str) -> GroundGrid:
-    ground = photo_footprint(opened.width_px, opened.height_px, scale.gsd_mm_per_px)
-    grid = lay_grid(ground, card.cell_mm, "drop")
-    count = grid.rows * grid.cols
-    seen = f"{ground.x_max_mm - ground.x_min_mm:.0f} x {ground.y_max_mm - ground.y_min_mm:.0f} mm"
-    fix = "check the height and the lens in the camera profile"
-    if not count:
-        what = f"shows {seen} of ground: not one whole cell of {card.cell_mm:g} mm"
-        raise PhotoError(what, where=where, fix=fix)
+def _known(off_mm: Floats, cell: ClassifiedCell) -> float | None:
+    value = float(off_mm[cell.row, cell.col])
+    return None if math.isnan(value) else value
+
+
+def _cells(card: ModelCard, view: View, limits: CellLimits, where: str) -> CellsInView:
+    cells = cells_in_view(view, card.cell_mm, "drop", limits, where)
+    count = cells.grid.rows * cells.grid.cols
     if count * card.input_px**2 > _MAX_PICTURE_PX:
-        raise PhotoError(f"shows {seen} of ground: {count} cells, too many", where=where, fix=fix)
-    return grid
+        fix = "check the height and the lens in the camera profile"
+        raise PhotoError(f"shows {count} cells of ground, too many", where=where, fix=fix)
+    return cells
 
 
-def _left_alone(grid: GroundGrid, reason: str) -> tuple[ClassifiedCell, ...]:
+def _left_alone(shown: CellsInView, reason: str) -> tuple[ClassifiedCell, ...]:
     decision = Decision(Action.LEAVE, reason)
     return tuple(
-        ClassifiedCell(row, col, *cell_centre_mm(grid, row, col), (), decision)
-        for row in range(grid.rows)
-        for col in range(grid.cols)
+        ClassifiedCell(*place, *cell_centre_mm(shown.grid, *place), (), decision)
+        for place in shown.places()
     )
 
 
 def _asked(
     model: BoardModel,
     opened: OpenedPhoto,
-    scale: Scale,
-    grid: GroundGrid,
+    shown: CellsInView,
     policy: Policy,
     timings_ms: dict[str, float],
 ) -> tuple[ClassifiedCell, ...]:
     side = model.card.input_px
     marks = [perf_counter()]
-    gsd = scale.gsd_mm_per_px * opened.width_px / opened.image.width
-    picture = ground_picture(opened.image, gsd, grid, side)
-    tiles = np.ascontiguousarray(cut_tiles(picture, side)).reshape(-1, side, side, 3)
+    picture = ground_picture(opened.image, shown, side)
+    places = list(shown.places())
+    tiles = np.ascontiguousarray(cut_tiles(picture, side)[shown.kept])
     marks.append(perf_counter())
     probabilities = model.probabilities(tiles)
     marks.append(perf_counter())
     rule = Rule(model.card, policy)
     cells = []
-    for index, row in enumerate(probabilities.tolist()):
-        at = divmod(index, grid.cols)
+    for at, row in zip(places, probabilities.tolist(), strict=True):
         decision, species = rule.weigh(row)
-        cells.append(ClassifiedCell(*at, *cell_centre_mm(grid, *at), tuple(row), decision, species))
+        # A tilted camera sees its far cells more coarsely than its middle.
+        if misfit := scale_fits(model.card, float(shown.gsd_mm_per_px[at])):
+            decision, species, row = Decision(Action.LEAVE, misfit), None, []
+        centre = cell_centre_mm(shown.grid, *at)
+        cells.append(ClassifiedCell(*at, *centre, tuple(row), decision, species))
     marks.append(perf_counter())
     names = ("resample", "classify", "decide")
     for name, begin, end in zip(names, marks, marks[1:], strict=False):

@@ -13,7 +13,7 @@ from pathlib import Path
 from weedset.errors import PolicyError
 from weedset.fields import Fields, read_toml
 from weedset.modelcard import ClassCard, ModelCard
-from weedset.records import ANY_PLANT, Action, Decision, Policy, Scale
+from weedset.records import ANY_PLANT, Action, Decision, Policy
 
 #: The policy when none is given.
 TREAT_NOTHING = Policy("treat nothing", frozenset(), frozenset())
@@ -58,15 +58,15 @@ def _read_species(fields: Fields, name: str, known_codes: Sequence[str]) -> froz
     return frozenset(codes)
 
 
-def scale_fits(card: ModelCard, scale: Scale) -> str | None:
-    """Return why photos of this scale are not for this model, or None where they are.
+def scale_fits(card: ModelCard, gsd_mm_per_px: float) -> str | None:
+    """Return why a photo or cell of this scale is not for this model, or None where it is.
 
     Finer ones fit: they are averaged down to the model's own scale.
     """
-    if scale.gsd_mm_per_px <= _COARSER_BY * card.gsd_max_mm_per_px:
+    if gsd_mm_per_px <= _COARSER_BY * card.gsd_max_mm_per_px:
         return None
     return (
-        f"too coarse: {scale.gsd_mm_per_px:.3g} mm per px, while the model learned from "
+        f"too coarse: {gsd_mm_per_px:.3g} mm per px, while the model learned from "
         f"{card.gsd_max_mm_per_px:.3g} at most"
     )
 

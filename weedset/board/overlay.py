@@ -6,6 +6,7 @@ import io
 from collections import Counter
 from pathlib import Path
 
+import numpy as np
 from PIL import Image, ImageDraw
 
 from weedset.board.classify import ClassifiedCell, ClassifiedPhoto
@@ -13,10 +14,11 @@ from weedset.board.marks import Mark, font_of, stamp
 from weedset.board.report import printable
 from weedset.digests import write_whole
 from weedset.errors import PhotoError
-from weedset.geometry import cell_footprint, ground_box_px
+from weedset.geometry import cell_footprint
 from weedset.images import open_photo
 from weedset.modelcard import ModelCard
 from weedset.records import ANY_PLANT, Action
+from weedset.view import ground_to_pixels
 
 _PAPER, _SOIL, _INK, _SOFT, _WARN = "#14181c", "#6a5848", "#f4f4f0", "#b4bac0", "#f0e442"
 _BAR_MM = (100, 50, 20, 10, 5)
@@ -71,13 +73,26 @@ def draw_overlay(image: Image.Image, classified: ClassifiedPhoto, card: ModelCar
     picture = Image.new("RGB", (image.width, image.height + legend.height))
     picture.paste(image, (0, 0))
     for cell in classified.cells:
-        ground = cell_footprint(classified.grid, cell.row, cell.col)
-        box = [round(edge) for edge in ground_box_px(ground, image.width, image.height, gsd)]
+        box = _box_px(classified, cell, image)
         code = "" if cell.species in (None, ANY_PLANT) else str(cell.species)
         inked = stamp(mark_of(cell), max(1, box[2] - box[0]), max(1, box[3] - box[1]), code)
         picture.paste(inked, (box[0], box[1]), inked)
     picture.paste(legend, (0, image.height))
     return picture
+
+
+def _box_px(
+    classified: ClassifiedPhoto, cell: ClassifiedCell, image: Image.Image
+) -> tuple[int, int, int, int]:
+    """Return (left, top, right, bottom) about a cell, which a tilted camera sees askew."""
+    ground = cell_footprint(classified.grid, cell.row, cell.col)
+    x_mm = np.array([ground.x_min_mm, ground.x_max_mm, ground.x_max_mm, ground.x_min_mm])
+    y_mm = np.array([ground.y_min_mm, ground.y_min_mm, ground.y_max_mm, ground.y_max_mm])
+    corners = ground_to_pixels(classified.view, np.stack([x_mm, y_mm], axis=-1)) + 0.5
+    corners *= np.array(image.size) / (classified.width_px, classified.height_px)
+    left, top = np.rint(corners.min(axis=0)).astype(int).tolist()
+    right, bottom = np.rint(corners.max(axis=0)).astype(int).tolist()
+    return left, top, right, bottom
 
 
 def _draw_legend(

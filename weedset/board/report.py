@@ -7,6 +7,7 @@ from collections import Counter
 from weedset.board.classify import ClassifiedPhoto
 from weedset.modelcard import ModelCard
 from weedset.records import Action
+from weedset.view import tilt_deg
 
 
 def photo_record(photo: ClassifiedPhoto) -> dict[str, object]:
@@ -24,6 +25,8 @@ def photo_record(photo: ClassifiedPhoto) -> dict[str, object]:
         "scale_source": str(scale.source),
         "scale_from_exif": scale.from_exif,
         "cell_mm": photo.grid.cell_mm,
+        "tilt_deg": round(tilt_deg(photo.view), 2),
+        "dropped": dict(photo.dropped),
         "rows": photo.grid.rows,
         "cols": photo.grid.cols,
         "model_digest": photo.model_digest,
@@ -45,6 +48,9 @@ def cell_records(photo: ClassifiedPhoto, card: ModelCard) -> list[dict[str, obje
             "col": cell.col,
             "x_mm": _rounded(cell.x_mm, 1),
             "y_mm": _rounded(cell.y_mm, 1),
+            "position_uncertainty_mm": (
+                None if cell.uncertainty_mm is None else _rounded(cell.uncertainty_mm, 1)
+            ),
             "probabilities": {
                 code: _number_or_none(p)
                 for code, p in zip(card.codes, cell.probabilities, strict=False)

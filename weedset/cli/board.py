@@ -16,8 +16,8 @@ from weedset.cli.door import JsonOption, complain, emit, follow, say
 from weedset.errors import WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import card_to_json
+from weedset.profile import read_camera_profile
 from weedset.records import Action
-from weedset.scale import read_camera_profile
 
 ModelOption = Annotated[Path, typer.Option("--model", help="The model file (ONNX with its card).")]
 
@@ -44,7 +44,7 @@ def classify(
     """Decide for each ground cell of a photo: treat, leave or unsure.
 
     With --json, one line per photo and one per cell go to standard output: position in
-    mm from the middle of the photo, probability of each species, decision and reason.
+    mm from the point below the lens, probability of each species, decision and reason.
 
     Example: `weedset classify photo.jpg --model small.onnx --camera cart.toml`
 

@@ -15,8 +15,8 @@ from weedset.errors import LabelError, PhotoError, WeedsetError
 from weedset.images import find_photos
 from weedset.importers.masks import LEAST_SHARE, MaskRule, find_mask, mask_statements, read_meanings
 from weedset.importers.table import table_statements
-from weedset.records import Batch, Edge, Photo
-from weedset.scale import read_camera_profile
+from weedset.profile import read_camera_profile
+from weedset.records import Batch, CellLimits, Edge, Photo
 from weedset.settings import (
     DEFAULT_CELL_MM,
     DEFAULT_TILE_PX,
@@ -26,6 +26,7 @@ from weedset.settings import (
 from weedset.store import Store, open_store
 from weedset.taxonomy import SpeciesList, load_species, require_codes, search
 from weedset.tiling import CutPhoto, cut_photos
+from weedset.view import tilt_deg
 
 _SITE = re.compile(r"[\w][\w .-]{0,59}")
 _LICENCE = re.compile(r"[A-Za-z0-9][A-Za-z0-9.+-]{0,39}")
@@ -62,6 +63,13 @@ def new(
     pad: Annotated[
         bool, typer.Option("--pad", help="Keep partial cells at the photo's edge, padded grey.")
     ] = False,
+    worst_gsd: Annotated[
+        float | None,
+        typer.Option(help="Drop cells seen more coarsely than this, in mm per pixel."),
+    ] = None,
+    most_oblique: Annotated[
+        float, typer.Option(help="Drop cells seen further from straight down, in degrees.")
+    ] = CellLimits().most_oblique_deg,
 ) -> None:
     """Start a workspace: a folder that holds tiles, labels and models.
 
@@ -70,7 +78,8 @@ def new(
     Example: `weedset new garden --cell-mm 40 --tile-px 96`
     """
     edge: Edge = "pad" if pad else "drop"
-    workspace = create_workspace(folder, cell_mm, tile_px, edge)
+    limits = CellLimits(worst_gsd, most_oblique)
+    workspace = create_workspace(folder, cell_mm, tile_px, edge, limits)
     say(f"{folder} is now a workspace: cells of {workspace.cell_mm:g} mm, tiles of {tile_px} px.")
 
 
@@ -107,6 +116,7 @@ def tile(
     taken_on = _date(on) if on else None
     paths = find_photos(photos)
     counts: Counter[str] = Counter()
+    dropped: Counter[str] = Counter()
     with open_store(room) as store:
         results = cut_photos(paths, profile, room, store.digests(), workers)
         for result in follow(results, len(paths), "tiling"):
@@ -125,12 +135,16 @@ def tile(
             else:
                 counts["photos"] += 1
                 counts["tiles"] += len(result.cut.tiles)
+                dropped.update(dict(result.cut.photo.dropped))
                 if as_json:
                     emit(_photo_record(result.cut))
     say(
         f"{counts['photos']} photos cut into {counts['tiles']} tiles; "
         f"{counts['known']} were there already; {counts['bad']} could not be cut."
     )
+    if dropped:
+        words = ", ".join(f"{count} {reason}" for reason, count in dropped.most_common())
+        say(f"Cells left out: {words}.")
     if counts["bad"]:
         raise typer.Exit(1)
 
@@ -161,6 +175,9 @@ def _photo_record(cut: CutPhoto) -> dict[str, object]:
         "gsd_mm_per_px": round(photo.scale.gsd_mm_per_px, 6),
         "scale_source": photo.scale.source,
         "scale_from_exif": photo.scale.from_exif,
+        "tilt_deg": round(tilt_deg(photo.view), 3),
+        "worst_gsd_mm_per_px": round(max(tile.gsd_mm_per_px for tile in cut.tiles), 6),
+        "dropped": dict(photo.dropped),
         "rows": photo.grid.rows,
         "cols": photo.grid.cols,
         "tiles": len(cut.tiles),

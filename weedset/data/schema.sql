@@ -36,7 +36,19 @@ CREATE TABLE photo (
     x_min_mm REAL NOT NULL,
     y_min_mm REAL NOT NULL,
     tile_px INTEGER NOT NULL,
-    edge TEXT NOT NULL
+    edge TEXT NOT NULL,
+    profile TEXT NOT NULL,              -- JSON: the whole camera profile as it was
+    view TEXT NOT NULL,                 -- JSON: what came of it for this photo
+    worst_gsd_mm_per_px REAL,           -- the limits for cells: NULL is none
+    most_oblique_deg REAL NOT NULL,
+    dropped TEXT NOT NULL,              -- JSON: cells not kept, [[reason, count], ...]
+    sharpness REAL,                     -- these and below: see the record Quality
+    brightness REAL,
+    overexposed REAL,
+    underexposed REAL,
+    shadow REAL,
+    glare REAL,
+    vegetation REAL
 ) STRICT;
 CREATE INDEX photo_of_batch ON photo (batch_id);
 
@@ -53,6 +65,16 @@ CREATE TABLE tile (
     inside_share REAL NOT NULL,
     byte_offset INTEGER NOT NULL,
     byte_length INTEGER NOT NULL,
+    oblique_deg REAL,                   -- NULL here and below: cannot be known
+    relief_scale_error REAL,
+    position_uncertainty_mm REAL,
+    sharpness REAL,                     -- these and below: see the record Quality
+    brightness REAL,
+    overexposed REAL,
+    underexposed REAL,
+    shadow REAL,
+    glare REAL,
+    vegetation REAL,
     UNIQUE (photo_digest, grid_row, grid_col)
 ) STRICT;
 

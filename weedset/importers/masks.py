@@ -9,13 +9,17 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
+from weedset.cells import cells_of_photo
 from weedset.errors import LabelError
 from weedset.geometry import grid_footprint, ground_box_px
 from weedset.images import read_mask
 from weedset.records import Origin, Photo, Statement, Verdict
+from weedset.rectify import rectified
 from weedset.store import TileKey
 from weedset.taxonomy import SpeciesList, require_codes
+from weedset.view import ground_to_pixels, is_plain
 
 #: What a mask value can mean beside a species.
 GROUND = "ground"
@@ -97,20 +101,28 @@ def mask_statements(
                 where=str(path),
                 fix=f"add --value {value}=CODE, or --value {value}=ground",
             )
-    for row in range(photo.grid.rows):
-        for col in range(photo.grid.cols):
-            cell = {value: float(share[row, col]) for value, share in shares.items()}
-            yield (photo.digest, row, col), _statement(cell, rule, annotator)
+    for row, col in cells_of_photo(photo).places():
+        cell = {value: float(share[row, col]) for value, share in shares.items()}
+        yield (photo.digest, row, col), _statement(cell, rule, annotator)
 
 
 def covered_shares(mask: NDArray[np.uint8], photo: Photo) -> dict[int, NDArray[np.float64]]:
     """Return for each value in `mask` the share of each cell that it covers, (rows, cols).
 
-    A pixel belongs to the cell in which its centre lies.
+    A pixel of a straight-down photo belongs to the cell in which its centre lies. Other
+    masks are rectified as their photo was, each point taking the nearest pixel's value;
+    cells that were not kept, having no tile, have no share of anything.
     """
     grid = photo.grid
+    if not is_plain(photo.view):
+        return _rectified_shares(mask, photo)
+    origin_px = ground_to_pixels(photo.view, np.zeros(2)) + 0.5
     left, top, _, _ = ground_box_px(
-        grid_footprint(grid), photo.width_px, photo.height_px, photo.scale.gsd_mm_per_px
+        grid_footprint(grid),
+        photo.width_px,
+        photo.height_px,
+        photo.scale.gsd_mm_per_px,
+        (float(origin_px[0]), float(origin_px[1])),
     )
     cell_px = grid.cell_mm / photo.scale.gsd_mm_per_px
     rows = _edges(top, cell_px, grid.rows, photo.height_px)
@@ -120,6 +132,20 @@ def covered_shares(mask: NDArray[np.uint8], photo: Photo) -> dict[int, NDArray[n
     return {
         int(value): _sums(inside == value, rows[:-1] - rows[0], cols[:-1] - cols[0]) / areas
         for value in np.flatnonzero(np.bincount(inside.ravel(), minlength=256))
+    }
+
+
+def _rectified_shares(mask: NDArray[np.uint8], photo: Photo) -> dict[int, NDArray[np.float64]]:
+    side, cells = photo.tile_px, cells_of_photo(photo)
+    seen = rectified(Image.fromarray(mask), cells, side, nearest=True)
+    everywhere = Image.new("L", (photo.width_px, photo.height_px), 1)
+    inside = np.asarray(rectified(everywhere, cells, side, nearest=True), dtype=bool)
+    values = np.asarray(seen)
+    corners = np.arange(photo.grid.rows) * side, np.arange(photo.grid.cols) * side
+    areas = _sums(inside, *corners).clip(min=1)
+    return {
+        int(value): _sums(inside & (values == value), *corners) / areas
+        for value in np.flatnonzero(np.bincount(values[inside], minlength=256))
     }
 
 

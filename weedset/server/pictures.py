@@ -7,15 +7,16 @@ from collections import OrderedDict
 from pathlib import Path
 from threading import Lock
 
+import numpy as np
 from PIL import Image
 
 from weedset.errors import PhotoError, StoreError
-from weedset.geometry import ground_box_px
 from weedset.images import OpenedPhoto, decode_tile, open_photo
-from weedset.records import Footprint, Photo
+from weedset.records import Photo
 from weedset.server.index import TileIndex
 from weedset.settings import Workspace, tile_archive
 from weedset.tiling import read_tile_at
+from weedset.view import ground_to_pixels, is_plain
 
 #: Shown where there is no photo: dark, quiet, no plant's colour.
 _BEYOND = (58, 56, 54)
@@ -44,10 +45,11 @@ class Pictures:
     def around(self, place: int, radius: int) -> bytes:
         """Return a JPEG of the cell at `place` and `radius` cells each way.
 
-        From the photo, as sharp as it is; from neighbouring tiles where that is gone.
+        From the photo, as sharp as it is; from neighbouring tiles where that is gone, or
+        was tilted or bent, so that only its tiles show flat ground.
         """
         photo = self._index.photo_of(place)
-        image = self._photo(photo)
+        image = self._photo(photo) if is_plain(photo.view) else None
         cut = self._from_photo(image, photo, place, radius) if image else None
         buffer = io.BytesIO()
         (cut or self._from_tiles(photo, place, radius)).save(buffer, "JPEG", quality=86)
@@ -68,14 +70,14 @@ class Pictures:
         x_mm = grid.x_min_mm + float(index.col[place] - radius) * grid.cell_mm
         y_mm = grid.y_min_mm + float(index.row[place] - radius) * grid.cell_mm
         side_mm = (2 * radius + 1) * grid.cell_mm
-        gsd = photo.scale.gsd_mm_per_px * photo.width_px / image.width
-        ground = Footprint(x_mm, y_mm, x_mm + side_mm, y_mm + side_mm)
-        box = ground_box_px(ground, image.width, image.height, gsd)
-        side = round(min(side_mm / gsd, (2 * radius + 1) * _MOST_CELL_PX))
-        left, top, right, bottom = (round(edge) for edge in box)
+        corners_mm = np.array([[x_mm, y_mm], [x_mm + side_mm, y_mm + side_mm]])
+        # Pixel centres lie at whole numbers, edges half a pixel before.
+        corners_px = (ground_to_pixels(photo.view, corners_mm) + 0.5) * image.width / photo.width_px
+        left, top, right, bottom = (round(edge) for edge in corners_px.ravel().tolist())
         inside = (max(0, left), max(0, top), min(image.width, right), min(image.height, bottom))
         around = Image.new("RGB", (right - left, bottom - top), _BEYOND)
         around.paste(image.crop(inside), (inside[0] - left, inside[1] - top))
+        side = min(right - left, (2 * radius + 1) * _MOST_CELL_PX)
         return around.resize((side, side), Image.Resampling.BILINEAR)
 
     def _from_tiles(self, photo: Photo, place: int, radius: int) -> Image.Image:

@@ -44,7 +44,7 @@ class Suggester:
         self.model = model
         self._index = index
         self.answers = np.full((len(index), len(model.card.codes)), np.nan, np.float16)
-        fits = [scale_fits(model.card, photo.scale) is None for photo in index.photos]
+        fits = [scale_fits(model.card, photo.scale.gsd_mm_per_px) is None for photo in index.photos]
         self.fits = np.asarray(fits, np.bool_)
 
     def learn(self, places: NDArray[np.intp], tiles: list[NDArray[np.uint8]]) -> None:

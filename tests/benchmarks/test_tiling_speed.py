@@ -1,0 +1,183 @@
+"""How long tiling takes beside decoding the photos and encoding the same tiles with Pillow.
+
+Targets: straight-down photos at most 1.2 times, rectified ones at most 2 times, two
+processes at least 1.8 times as quick as one, memory flat from 100 to 10,000 photos.
+Times here are processor time of one core: other work on the machine does not count.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import resource
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from time import perf_counter, process_time
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from weedset.images import decode_tile, encode_tile
+from weedset.records import (
+    CameraProfile,
+    Distortion,
+    FocalLength,
+    Pose,
+)
+from weedset.settings import Workspace, create_workspace
+from weedset.tiling import cut_photo, cut_photos, read_tile, tile_archive
+
+pytestmark = pytest.mark.benchmark
+
+#: 4 mm lens, 1.4 um pixels.
+SMALL = CameraProfile("small", 800, 8, FocalLength(4.0, 1.4), None, None, None, None)
+TILTED = replace(SMALL, pose=Pose(18, 4))
+BENT = replace(TILTED, distortion=Distortion("brown-conrady", (-0.12, 0.02, 0.001, 0, 0)))
+FISHEYE = replace(
+    SMALL,
+    height_mm=500.0,
+    lens=FocalLength(1.8, 1.4),
+    pose=Pose(12, 3),
+    distortion=Distortion("fisheye", (0, 0, 0, 0)),
+)
+CASES = {
+    "straight down, 0.28 mm/px": (SMALL, 1.2),
+    "straight down, 0.18 mm/px": (replace(SMALL, height_mm=520.0), 1.2),
+    "tilted": (TILTED, 2.0),
+    "tilted and bent": (BENT, 2.0),
+    "tilted fisheye": (FISHEYE, 2.0),
+}
+
+
+def ground_like(width_px: int, height_px: int, seed: int) -> Image.Image:
+    """Noise of many sizes, so that decoding costs what a photo of soil costs."""
+    rng = np.random.default_rng(seed)
+    total = np.zeros((height_px, width_px, 3), np.float32)
+    for size in (1, 2, 4, 16, 64):
+        small = rng.normal(0, 1, (height_px // size + 1, width_px // size + 1, 3))
+        grown = cv2.resize(small.astype(np.float32), (width_px, height_px))
+        total += grown * (4 + 3 * size**0.5)
+    return Image.fromarray(np.clip(total + np.array([110, 95, 75]), 0, 255).astype(np.uint8))
+
+
+@pytest.fixture(scope="module")
+def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    folder = tmp_path_factory.mktemp("photos")
+    paths = [folder / f"p{i:02d}.jpg" for i in range(4)]
+    for i, path in enumerate(paths):
+        ground_like(2592, 1944, i).save(path, quality=92)
+    return paths
+
+
+def quickest(work: Callable[[], object], times: int = 5) -> float:
+    best = float("inf")
+    for _ in range(times):
+        start = process_time()
+        work()
+        best = min(best, process_time() - start)
+    return best
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_tiling_beside_decoding_and_encoding(name: str, photos: list[Path], tmp_path: Path) -> None:
+    profile, target = CASES[name]
+    cv2.setNumThreads(1)
+    room = create_workspace(tmp_path / "w", 50, 128, "drop")
+    cut = cut_photo(photos[0], profile, room)
+    assert cut is not None
+    archive = tile_archive(room, cut.photo.digest)
+    tiles = [decode_tile(read_tile(archive, tile)) for tile in cut.tiles]
+    data = photos[0].read_bytes()
+
+    def decode_and_encode() -> None:
+        Image.open(io.BytesIO(data)).load()
+        for tile in tiles:
+            encode_tile(tile)
+
+    least = quickest(decode_and_encode)
+    ours = quickest(lambda: cut_photo(photos[0], profile, room))
+    print(
+        f"\n{name}: {len(tiles)} tiles, {ours * 1000:.0f} ms, decode + encode "
+        f"{least * 1000:.0f} ms: {ours / least:.2f} times (target {target})"
+    )
+
+
+def test_two_processes_beside_one(photos: list[Path], tmp_path: Path) -> None:
+    many = copies(photos, tmp_path / "many", 120)
+    took = {}
+    for workers in (1, 2):
+        room = create_workspace(tmp_path / f"w{workers}", 50, 128, "drop")
+        start = perf_counter()
+        assert all(result.cut for result in cut_photos(many, BENT, room, workers=workers))
+        took[workers] = perf_counter() - start
+    print(
+        f"\n120 photos: one process {took[1]:.1f} s, two {took[2]:.1f} s, start included: "
+        f"{took[1] / took[2]:.2f} times (target 1.8); load {os.getloadavg()[0]:.1f}"
+    )
+
+
+def copies(photos: list[Path], folder: Path, count: int) -> list[Path]:
+    """Make photos that differ only in bytes after their end, and so in their digest."""
+    folder.mkdir()
+    data = [path.read_bytes() for path in photos]
+    paths = [folder / f"p{i:05d}.jpg" for i in range(count)]
+    for i, path in enumerate(paths):
+        path.write_bytes(data[i % len(data)] + i.to_bytes(4, "big"))
+    return paths
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_memory_from_100_to_10000_photos(workers: int, tmp_path: Path) -> None:
+    small = tmp_path / "small.jpg"
+    ground_like(240, 180, 1).save(small, quality=85)
+    peaks = {}
+    for count in (100, 10_000):
+        folder, room = tmp_path / f"p{count}", tmp_path / f"w{count}"
+        copies([small], folder, count)
+        create_workspace(room, 50, 32, "drop")
+        lines = subprocess.run(
+            [sys.executable, __file__, str(folder), str(room), str(workers)],
+            check=True, capture_output=True, text=True,
+        ).stdout.split()  # fmt: skip
+        assert int(lines[0]) == count
+        peaks[count] = int(lines[1]) / 1024
+        # The same run again finds everything done.
+        start = perf_counter()
+        again = subprocess.run(
+            [sys.executable, __file__, str(folder), str(room), str(workers)],
+            check=True, capture_output=True, text=True,
+        ).stdout.split()  # fmt: skip
+        assert int(again[0]) == 0
+        print(f"\n{count} photos again, {workers} processes: {perf_counter() - start:.1f} s")
+    print(
+        f"\n{workers} processes: peak {peaks[100]:.0f} MB for 100 photos, "
+        f"{peaks[10_000]:.0f} MB for 10,000: {peaks[10_000] / peaks[100]:.2f} times"
+    )
+
+
+def _run(folder: Path, room: Path, workers: int) -> None:
+    """Tile a folder as the command does, and print how many photos, and the peak in kB."""
+    from weedset.records import Batch
+    from weedset.settings import open_workspace
+    from weedset.store import open_store
+
+    workspace: Workspace = open_workspace(room)
+    profile = CameraProfile("c", None, None, None, 0.5, 0.01, None, None)
+    batch = Batch("b", "s", "2026-05-04", "", "", ())
+    done = 0
+    with open_store(workspace) as store:
+        paths = sorted(folder.iterdir())
+        for result in cut_photos(paths, profile, workspace, store.digests(), workers):
+            if result.cut is not None:
+                store.add_photo(batch, result.cut.photo, result.cut.tiles)
+                done += 1
+    print(done, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+
+
+if __name__ == "__main__":
+    _run(Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]))

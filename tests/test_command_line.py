@@ -1,0 +1,167 @@
+"""The command line: every verb has help with examples, failures say what to do."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from typer.main import get_command
+from typer.testing import CliRunner
+
+from tests.conftest import SavePhoto
+from training.verbs import app
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def run(*arguments: str | Path) -> tuple[int, str, str]:
+    result = CliRunner().invoke(app, [str(part) for part in arguments])
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result.exit_code, result.stdout, result.stderr
+
+
+def verbs() -> dict[str, list[str]]:
+    """Return the words of each verb, however deep, by their name."""
+    found: dict[str, list[str]] = {}
+
+    def walk(command: object, words: list[str]) -> None:
+        commands = getattr(command, "commands", None)
+        if commands is None:
+            found[" ".join(words)] = words
+            return
+        for name, inner in commands.items():
+            walk(inner, [*words, name])
+
+    walk(get_command(app), [])
+    return found
+
+
+@pytest.mark.parametrize("words", verbs().values(), ids=verbs().keys())
+def test_each_verb_has_help_with_two_examples(words: list[str]) -> None:
+    code, out, _ = run(*words, "--help")
+    assert code == 0
+    assert len(re.findall(r"Example:", out)) >= 2, f"weedset {' '.join(words)}"
+
+
+def test_the_gardeners_way_from_photos_to_labels(
+    save_photo: SavePhoto, camera_toml: Path, tmp_path: Path
+) -> None:
+    garden = tmp_path / "beds"
+    photos = save_photo("in/a.jpg", size=(400, 300)).parent
+    save_photo("in/b.jpg", size=(400, 300), pixels=np.full((300, 400, 3), 90, np.uint8))
+    assert run("new", garden, "--cell-mm", "50", "--tile-px", "32")[0] == 0
+    tile = ("tile", photos, "--camera", camera_toml, "--site", "long-acre", "-w", garden)
+    code, out, err = run(*tile, "--giver", "anna", "--licence", "CC-BY-4.0", "--json")
+    assert code == 0
+    records = [json.loads(line) for line in out.splitlines()]
+    assert [record["photo"] for record in records] == ["a.jpg", "b.jpg"]
+    assert {record["gsd_mm_per_px"] for record in records} == {0.5}
+    assert "2 photos cut into 24 tiles" in err
+
+    mask = np.zeros((300, 400), np.uint8)
+    mask[120:160, 120:160] = 1
+    (tmp_path / "masks").mkdir()
+    for name in ("a", "b"):
+        Image.fromarray(mask).save(tmp_path / "masks" / f"{name}_mask.png")
+    code, _, err = run(
+        "import", "masks", tmp_path / "masks", "--value", "0=ground", "--value", "1=CHEAL",
+        "--looked-for", "CHEAL, DAUCS", "-w", garden,
+    )  # fmt: skip
+    assert (code, "24 tiles labelled from 2 masks" in err) == (0, True)
+
+    table = tmp_path / "labels.csv"
+    table.write_text("photo,row,col,species\na.jpg,0,0,DAUCS\n")
+    assert run("import", "csv", table, "--looked-for", "DAUCS,CHEAL", "-w", garden)[0] == 0
+    code, out, _ = run("status", "-w", garden, "--json")
+    assert json.loads(out) == {
+        "batches": 1, "photos": 2, "tiles": 24, "labelled": 24, "species": {"CHEAL": 2, "DAUCS": 1},
+    }  # fmt: skip
+    code, out, _ = run("status", "-w", garden)
+    assert "looked for CHEAL, DAUCS" in out
+
+
+def test_one_bad_photo_does_not_stop_the_rest(
+    save_photo: SavePhoto, camera_toml: Path, tmp_path: Path
+) -> None:
+    photos = save_photo("in/a.jpg", size=(400, 300)).parent
+    (photos / "b.jpg").write_bytes(b"no photo")
+    run("new", tmp_path / "beds")
+    tile = ("tile", photos, "--camera", camera_toml, "--site", "s", "-w", tmp_path / "beds")
+    code, _, err = run(*tile)
+    assert code == 1
+    assert f"{photos / 'b.jpg'}: is not a photo that can be read" in err
+    assert "1 photos cut into 12 tiles; 0 were there already; 1 could not be cut." in err
+    (photos / "b.jpg").unlink()
+    code, _, err = run(*tile)
+    assert (code, "0 photos cut into 0 tiles; 1 were there already" in err) == (0, True)
+
+
+def test_a_photo_without_a_date_asks_for_it(camera_toml: Path, tmp_path: Path) -> None:
+    Image.new("RGB", (400, 300)).save(tmp_path / "plain.png")
+    run("new", tmp_path / "beds")
+    tile = ("tile", tmp_path / "plain.png", "--camera", camera_toml, "--site", "s")
+    code, _, err = run(*tile, "-w", tmp_path / "beds")
+    assert (code, "does not say on which day" in err, "--on 2026-05-04" in err) == (1, True, True)
+    assert run(*tile, "-w", tmp_path / "beds", "--on", "2026-05-04")[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--site", "../x", "--on", "2026-05-04"], "--site"),
+        (["--site", "x", "--on", "04.05.2026"], "--on"),
+        (["--site", "x", "--licence", "<script>"], "--licence"),
+        ([], "--site"),
+    ],
+)
+def test_words_that_make_no_sense_are_usage_errors(
+    save_photo: SavePhoto, camera_toml: Path, tmp_path: Path, words: list[str], said: str
+) -> None:
+    run("new", tmp_path / "beds")
+    tile = ["tile", str(save_photo()), "--camera", str(camera_toml), "-w", str(tmp_path / "beds")]
+    code, _, err = run(*tile, *words)
+    assert code == 2
+    assert said in err
+
+
+def test_expected_failures_say_what_to_do_and_leave_with_one(tmp_path: Path) -> None:
+    code, out, err = run("status", "-w", tmp_path)
+    assert (code, out) == (1, "")
+    assert err.startswith("error: ")
+    assert "do: make it one with `weedset new" in err
+
+
+def test_species_are_found_by_a_name_in_any_language() -> None:
+    code, out, _ = run("species", "zanahoria", "--json")
+    assert code == 0
+    assert json.loads(out.splitlines()[0])["code"] == "DAUCS"
+    assert run("species", "no such plant at all")[0] == 1
+
+
+def test_the_program_is_quick_to_start_and_loads_no_torch() -> None:
+    script = (
+        "import sys; from training.verbs import app; "
+        "print([name for name in ('torch', 'sklearn', 'albumentations') if name in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def test_colour_is_left_out_of_pipes(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", "from training.verbs import main; main()", "status", "-w", tmp_path],
+        cwd=ROOT,
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 1
+    assert b"\x1b[" not in done.stderr

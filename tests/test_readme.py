@@ -1,0 +1,65 @@
+"""The README's journeys: every command in a `sh` block runs, in order, as written."""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from sample_data.sites import SITES
+from sample_data.write import Order, write
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text("utf-8")
+
+
+def blocks(kind: str) -> list[str]:
+    return re.findall(rf"^```{kind}\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def garden(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder as the README's reader has it: photos, masks, configs and two TOML files."""
+    folder = tmp_path_factory.mktemp("readme")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sample_data.write.SITES", [s for s in SITES if s.name == "tin-shed"])
+        write(folder / "drawn", Order(sites=1, photos_per_site=6))
+    shutil.move(folder / "drawn" / "tin-shed" / "masks", folder / "masks")
+    shutil.move(folder / "drawn" / "tin-shed", folder / "photos")
+    (folder / "configs").symlink_to(ROOT / "configs")
+    for text in blocks("toml"):
+        name = re.match(r"# (\S+)\n", text)
+        assert name, "a TOML block begins with its file's name"
+        (folder / name[1]).write_text(text, "utf-8")
+    return folder
+
+
+@pytest.mark.slow
+def test_every_journey_runs_as_written(garden: Path) -> None:
+    programs = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    lines = [line for block in blocks("sh") for line in block.splitlines() if line]
+    assert len(lines) >= 10
+    for line in lines:
+        done = subprocess.run(
+            shlex.split(line),
+            cwd=garden,
+            env={**os.environ, "PATH": programs, "PYTHONPATH": str(ROOT)},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.returncode == 0, f"{line}\n{done.stdout}\n{done.stderr}"
+    assert list((garden / "seen").glob("*.jpg"))
+
+
+def test_what_the_readme_points_at_is_there() -> None:
+    for target in re.findall(r"\]\(([^)#]+)\)", README):
+        assert (ROOT / target).exists(), target
+    for config in re.findall(r"configs/\w+\.toml", README):
+        assert (ROOT / config).exists(), config

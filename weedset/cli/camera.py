@@ -1,0 +1,267 @@
+"""The verbs about a camera: from a printed sheet or a known object to a profile to trust."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from weedset.cli.door import JsonOption, complain, emit, follow, say, usage_error
+from weedset.digests import write_whole
+from weedset.errors import CameraError, CheckNotPassedError, WeedsetError
+from weedset.images import find_photos, open_photo
+from weedset.profile import profile_to_json, read_camera_profile, write_camera_profile
+from weedset.records import CameraProfile
+
+_RULER_MM = 200.0  # weedset.corners says so too, but costs the import of OpenCV
+
+
+class Paper(StrEnum):
+    """Papers to print the sheet on."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+FromOption = Annotated[str, typer.Option("--from", help="One end in the photo, as X,Y in px.")]
+ToOption = Annotated[str, typer.Option("--to", help="The other end, as X,Y in px.")]
+LengthOption = Annotated[float, typer.Option(min=1, help="How long it is, in mm.")]
+KnownOption = Annotated[float, typer.Option(min=0, help="How well that is known (one sigma).")]
+PointingOption = Annotated[
+    float, typer.Option(min=0.1, help="How well each end was pointed at, in px (one sigma).")
+]
+RulerOption = Annotated[
+    float, typer.Option(min=100, max=300, help="What the 200 mm ruler on your print measures.")
+]
+
+
+def add_camera_verbs(app: typer.Typer) -> None:
+    """Add the group of verbs about cameras to `app`."""
+    group = typer.Typer(no_args_is_help=True, help="Make and check a camera profile.")
+    group.command("sheet")(sheet)
+    group.command("calibrate")(calibrate)
+    group.command("from-object")(from_object)
+    group.command("check")(check)
+    group.command("explain")(explain)
+    app.add_typer(group, name="camera")
+
+
+def sheet(
+    out: Annotated[Path, typer.Argument(help="The PDF to write.")],
+    paper: Annotated[Paper, typer.Option(help="The paper it is for.")] = Paper.A4,
+) -> None:
+    """Write the calibration board as a PDF to print at 100 %.
+
+    Example: `weedset camera sheet board.pdf`
+
+    Example: `weedset camera sheet board.pdf --paper letter`
+    """
+    from weedset.sheet import draw_sheet
+
+    try:
+        write_whole(out, draw_sheet(paper.value))
+    except OSError as exc:
+        raise CameraError(f"cannot be written ({exc.strerror})", where=str(out)) from exc
+    say(f"Wrote {out}. Print it at 100 %, glue it on a stiff board, and measure its rulers.")
+
+
+def calibrate(
+    photos: Annotated[list[Path], typer.Argument(help="Photos of the board, held at many angles.")],
+    out: Annotated[Path, typer.Option(help="The camera profile to write (TOML).")],
+    ground: Annotated[
+        list[Path] | None,
+        typer.Option(help="A photo of the board flat on the soil, from where the camera works."),
+    ] = None,
+    name: Annotated[str, typer.Option(help="What to call the camera.")] = "camera",
+    fisheye: Annotated[
+        bool, typer.Option("--fisheye", help="For lenses wider than about 110 degrees.")
+    ] = False,
+    ruler_mm: RulerOption = _RULER_MM,
+    height_mm: Annotated[
+        float | None, typer.Option(min=1, help="Height of the lens, if no photo is of the ground.")
+    ] = None,
+    height_uncertainty_mm: Annotated[
+        float | None, typer.Option(min=0, help="How well that height is known (one sigma).")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a camera profile from photos of the printed board.
+
+    Six photos at least, better twelve, with the board tilted by 30 degrees to all sides
+    and in all corners. With --ground, height and tilt come out too.
+
+    Example: `weedset camera calibrate held/ --ground ground.jpg --out cart.toml --name cart`
+
+    Example: `weedset camera calibrate held/ --height-mm 600 --out cart.toml --fisheye`
+    """
+    from weedset.calibrate import fit_camera
+    from weedset.corners import SeenBoard, find_board
+    from weedset.verdict import profile_of_fit, verdict
+
+    def found(paths: list[Path]) -> list[SeenBoard]:
+        boards = []
+        for path in follow(paths, len(paths), "finding the board"):
+            try:
+                boards.append(find_board(path))
+            except WeedsetError as error:
+                complain(error)
+        return boards
+
+    on_ground = [] if ground is None else found(find_photos(ground))
+    if ground and not on_ground:
+        raise CameraError("no photo given with --ground shows the board", where="calibration")
+    held = [path for path in find_photos(photos) if path not in (ground or [])]
+    fit = fit_camera(found(held), on_ground, fisheye, ruler_mm)
+    worth, hints = verdict(fit)
+    given = None if height_mm is None else (height_mm, height_uncertainty_mm)
+    profile = profile_of_fit(fit, name, date.today().isoformat(), given)
+    write_camera_profile(out, profile)
+    if as_json:
+        emit({"verdict": worth, "hints": hints, "error_px": round(fit.error_px, 4),
+              "covered": round(fit.covered, 3), "profile": profile_to_json(profile)})  # fmt: skip
+    else:
+        _say_profile(profile)
+        typer.echo(f"verdict: {worth}, from {len(fit.errors_px)} photos, {fit.error_px:.2f} px off")
+    for hint in hints:
+        say(f"  better: {hint}")
+    say(f"Wrote {out}.")
+
+
+def _say_profile(profile: CameraProfile) -> None:
+    lens, pose = profile.lens, profile.pose
+    spread = profile.height_uncertainty_mm
+    typer.echo(f"height   {profile.height_mm:.1f} mm" + (f" +- {spread:.1f}" if spread else ""))
+    typer.echo(
+        f"tilt     pitch {pose.pitch_deg:.2f}, roll {pose.roll_deg:.2f} degrees"
+        + (f" +- {pose.uncertainty_deg:.2f}" if pose.uncertainty_deg else "")
+    )
+    typer.echo(f"lens     {lens}")
+
+
+def from_object(
+    photo: Annotated[Path, typer.Argument(help="A photo with something of known length in it.")],
+    first: FromOption,
+    second: ToOption,
+    length_mm: LengthOption,
+    out: Annotated[Path, typer.Option(help="The camera profile to write (TOML).")],
+    camera: Annotated[
+        Path | None, typer.Option(help="A profile whose lens is right: only the height is found.")
+    ] = None,
+    name: Annotated[str, typer.Option(help="What to call the camera.")] = "camera",
+    length_uncertainty_mm: KnownOption = 0.5,
+    pointing_px: PointingOption = 2.0,
+) -> None:
+    """Take the scale from one object of known length that lies on the ground.
+
+    A folding rule or a board will do: point at its two ends, in pixels of the upright
+    photo. The camera is taken to look straight down unless --camera knows better.
+
+    Example: `weedset camera from-object p.jpg --from 100,80 --to 900,95 --length-mm 300 --out c.toml`
+
+    Example: `weedset camera from-object p.jpg --from 9,8 --to 9,700 --length-mm 200 --out c.toml`
+    """  # noqa: E501
+    from weedset.known_object import KnownLength, height_from_length, profile_from_length
+
+    known = KnownLength(
+        _point(first, "--from"), _point(second, "--to"), length_mm, length_uncertainty_mm,
+        pointing_px,
+    )  # fmt: skip
+    opened = open_photo(photo)
+    if camera is None:
+        profile = profile_from_length(known, opened, name, str(photo))
+        gsd, spread = profile.declared_gsd_mm_per_px, profile.declared_uncertainty_mm_per_px
+        typer.echo(f"scale    {gsd:.5f} mm/px +- {spread:.5f}")
+    else:
+        profile = height_from_length(known, opened, read_camera_profile(camera), str(photo))
+        _say_profile(profile)
+    write_camera_profile(out, profile)
+    say(f"Wrote {out}. It holds as long as the camera keeps its height.")
+
+
+def _point(text: str, option: str) -> tuple[float, float]:
+    match = re.fullmatch(r"\s*(\d{1,6}(?:\.\d+)?)\s*,\s*(\d{1,6}(?:\.\d+)?)\s*", text)
+    if match is None:
+        usage_error(f"{option}: a point such as 1203,455")
+    return float(match[1]), float(match[2])
+
+
+def check(
+    camera: Annotated[Path, typer.Argument(help="The camera profile to check (TOML).")],
+    photo: Annotated[Path, typer.Argument(help="A photo of the board, or of a known length.")],
+    first: FromOption = "",
+    second: ToOption = "",
+    length_mm: Annotated[float | None, typer.Option(min=1, help="Length of the object.")] = None,
+    length_uncertainty_mm: KnownOption = 0.5,
+    pointing_px: PointingOption = 2.0,
+    ruler_mm: RulerOption = _RULER_MM,
+    as_json: JsonOption = False,
+) -> None:
+    """Check whether a profile still agrees with what lies on the ground, and by how much.
+
+    Without --from, --to and --length-mm the photo must show the printed board flat on the
+    soil. Exit code 3 says that the profile is off.
+
+    Example: `weedset camera check cart.toml ground.jpg`
+
+    Example: `weedset camera check cart.toml p.jpg --from 100,80 --to 900,95 --length-mm 300`
+    """
+    from weedset.corners import find_board
+    from weedset.known_object import KnownLength, check_board, check_length
+
+    profile = read_camera_profile(camera)
+    if first or second or length_mm is not None:
+        if not (first and second and length_mm is not None):
+            usage_error("--from, --to and --length-mm go together")
+        known = KnownLength(
+            _point(first, "--from"), _point(second, "--to"), length_mm, length_uncertainty_mm,
+            pointing_px,
+        )  # fmt: skip
+        result = check_length(known, open_photo(photo), profile, str(photo))
+    else:
+        result = check_board(find_board(photo), profile, ruler_mm / _RULER_MM, str(photo))
+    if as_json:
+        emit({"ratio": round(result.ratio, 5), "expected": round(result.expected, 5),
+              "lengths": result.lengths, "tilt_left_deg": result.tilt_left_deg,
+              "agrees": result.agrees})  # fmt: skip
+    else:
+        typer.echo(
+            f"lengths by the profile are {result.ratio:.4f} of the true ones "
+            f"({result.ratio - 1:+.2%}; one sigma of it is {result.expected:.2%})"
+        )
+        if result.tilt_left_deg is not None:
+            typer.echo(f"tilt beyond the profile's: about {result.tilt_left_deg:.1f} degrees")
+    if not result.agrees:
+        raise CheckNotPassedError(
+            f"the profile is off by {result.ratio - 1:+.1%}",
+            where=str(camera),
+            fix="the height, the tilt or the camera mode has changed: calibrate again",
+        )
+    say("The profile agrees.")
+
+
+def explain(
+    photo: Annotated[Path, typer.Argument(help="A photo.")], as_json: JsonOption = False
+) -> None:
+    """Say what a photo's EXIF tells of its scale, and what it cannot tell.
+
+    Example: `weedset camera explain IMG_1.jpg`
+
+    Example: `weedset camera explain IMG_1.jpg --json`
+    """
+    from weedset.exif_report import exif_lines
+
+    lines = exif_lines(open_photo(photo))
+    if as_json:
+        for line in lines:
+            emit({"name": line.name, "says": line.says, "gives": line.gives})
+        return
+    table = Table("source", "says", "what it gives, and what not", header_style="bold")
+    for line in lines:
+        table.add_row(line.name, line.says or "-", line.gives)
+    Console(highlight=False).print(table)

@@ -1,0 +1,64 @@
+"""How a plan changes with the height of the camera, as a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from weedset.errors import CameraError
+from weedset.planner import Plan
+
+_INK, _SOFT, _MARK = "#1f2a30", "#8fb0b8", "#b8500f"
+
+
+def draw_plans(rows: Sequence[Plan], now: Plan, path: Path) -> None:
+    """Draw scale, ground, leaves and speed against height; the ending of `path` says how.
+
+    Raises CameraError where the file cannot be written.
+    """
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib import pyplot
+
+    heights = [row.height_mm for row in rows]
+    figure, panels = pyplot.subplots(2, 2, figsize=(9, 6.5), constrained_layout=True)
+    scale, ground, leaf, speed = panels.flat
+
+    scale.plot(heights, [row.gsd_mm_per_px for row in rows], _INK, label="of the photo")
+    scale.plot(
+        heights, [row.worst_gsd_mm_per_px for row in rows], _INK, ls="--", label="worst in a tile"
+    )
+    scale.set(title="Scale", ylabel="mm per pixel")
+    scale.legend(frameon=False)
+
+    ground.plot(heights, [row.cells for row in rows], _INK)
+    ground.set(title="Ground in one photo", ylabel="whole cells")
+
+    leaf.plot(heights, [row.leaf_named_mm for row in rows], _INK, label="to be named")
+    leaf.plot(heights, [row.leaf_seen_mm for row in rows], _INK, ls="--", label="to be seen")
+    leaf.set(title="Smallest leaf", ylabel="mm across")
+    leaf.legend(frameon=False)
+
+    low, likely, high = zip(*(row.gapless_speed_mm_per_s for row in rows), strict=True)
+    speed.fill_between(heights, low, high, color=_SOFT, alpha=0.4, lw=0, label="may be")
+    speed.plot(heights, likely, _INK, label="likely")
+    if rows[0].sharp_speed_mm_per_s is not None:
+        limits = [row.sharp_speed_mm_per_s for row in rows]
+        speed.plot(heights, limits, _MARK, ls=":", label="blur of one pixel")
+    speed.set(title="Highest speed without gaps", ylabel="mm per second", yscale="log")
+    speed.legend(frameon=False)
+
+    for panel in panels.flat:
+        panel.axvline(now.height_mm, color=_MARK, lw=1)
+        panel.set_xlabel("height of the lens, mm (line: as the profile has it)", fontsize=8)
+        panel.spines[["top", "right"]].set_visible(False)
+        if panel is not speed:
+            panel.set_ylim(bottom=0)
+    try:
+        figure.savefig(path, dpi=130)
+    except (OSError, ValueError) as exc:
+        fix = "name a file that ends in .png, .svg or .pdf, in a folder that is there"
+        raise CameraError(f"cannot be written ({exc})", where=str(path), fix=fix) from exc
+    finally:
+        pyplot.close(figure)

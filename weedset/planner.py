@@ -1,0 +1,234 @@
+"""What a camera at a height will see, how sharply, and how fast a machine may go under it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from weedset.cells import cells_in_view
+from weedset.errors import CameraError
+from weedset.records import CameraProfile, CellLimits, ExifFacts, FocalLength
+from weedset.scale import photo_view
+
+#: Pixels across a leaf from which it can be seen as a plant, and from which it can be named:
+#: 4 and 6.4 pairs of lines across, Johnson 1958 (from memory). It speaks of people looking at
+#: screens; for nets that look at leaves it is common practice, no source.
+SEEN_PX = 8.0
+NAMED_PX = 13.0
+
+#: Motion blurs a photo visibly from one pixel on. Common practice, no source.
+BLUR_PX = 1.0
+
+#: The circle of confusion, in pixels: a Bayer pattern hides less. Common practice, no source.
+_CONFUSION_PX = 2.0
+
+#: Published speeds are of other runtimes: with ours a board may be as much as 3 times as
+#: slow or twice as quick.
+_SLOWER, _QUICKER = 3.0, 2.0
+
+# Measured on one core of a desktop computer (x86-64): milliseconds per megapixel.
+_DECODE_MS = 4.2
+_RESAMPLE_MS = 4.2
+
+
+@dataclass(frozen=True, slots=True)
+class BoardClass:
+    """How quick a class of boards is, as ranges (low, high).
+
+    `gmac_per_s`: multiply-accumulates that float nets of small kernels sustain on all cores,
+    from published tables of ncnn (benchmark/README.md); `int8_gain`: how much quicker int8
+    nets are there; `pixels_slower`: how much slower than a desktop's core one core decodes
+    and resamples (common practice, no source).
+    """
+
+    words: str
+    gmac_per_s: tuple[float, float]
+    int8_gain: tuple[float, float]
+    pixels_slower: tuple[float, float]
+
+
+BOARDS = {
+    "a53": BoardClass("4x Cortex-A53, 1.0 GHz", (2.1, 2.5), (1.2, 1.8), (8, 20)),
+    "a72": BoardClass("4x Cortex-A72, 1.8 GHz", (5.1, 6.1), (1.1, 1.8), (3, 6)),
+    "a76": BoardClass("4x Cortex-A76, 2.4 GHz", (30, 44), (1.0, 1.2), (1.5, 2.5)),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """What is to be planned beside the camera itself.
+
+    `input_px` and `net_mmac` are the model's input side and its multiply-accumulates per
+    cell in millions. `speed_mm_per_s`, `exposure_ms` and `f_number` are None where not
+    known. `along_width` says that the machine travels across the photo, not up or down.
+    """
+
+    width_px: int
+    height_px: int
+    cell_mm: float
+    input_px: int
+    board: BoardClass
+    net_mmac: float
+    speed_mm_per_s: float | None = None
+    exposure_ms: float | None = None
+    f_number: float | None = None
+    along_width: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What comes of a camera at one height; ranges are (low, likely, high).
+
+    `worst_gsd_mm_per_px` is what a tile shows at its worst: no finer than the model's own
+    pixels. `covered_mm` is the ground under whole cells (along the travel, across it).
+    `sharp_mm` is the range of distances in focus, focussed on the ground; its far end may
+    be infinite. `overlap` is negative where ground is left out between photos.
+    """
+
+    height_mm: float
+    gsd_mm_per_px: float
+    worst_gsd_mm_per_px: float
+    covered_mm: tuple[float, float]
+    cells: int
+    leaf_seen_mm: float
+    leaf_named_mm: float
+    photo_ms: tuple[float, float, float]
+    gapless_speed_mm_per_s: tuple[float, float, float]
+    sharp_speed_mm_per_s: float | None
+    blur_mm: float | None
+    blur_px: float | None
+    overlap: tuple[float, float, float] | None
+    sharp_mm: tuple[float, float] | None
+
+
+def plan(profile: CameraProfile, trip: Trip) -> Plan:
+    """Plan for the height that the profile states.
+
+    Raises CameraError or PhotoError where the camera shows no whole cell, or its scale or
+    height is not known.
+    """
+    height_mm = _known_height_mm(profile)
+    view = photo_view(profile, ExifFacts(), trip.width_px, trip.height_px, profile.name)
+    shown = cells_in_view(view, trip.cell_mm, "drop", CellLimits(), profile.name)
+    worst = max(float(shown.gsd_mm_per_px[shown.kept].max()), trip.cell_mm / trip.input_px)
+    length, across = shown.grid.rows * trip.cell_mm, shown.grid.cols * trip.cell_mm
+    if trip.along_width:
+        length, across = across, length
+    cells = int(shown.kept.sum())
+    photo_ms = photo_time_ms(trip, cells)
+    low_ms, likely_ms, high_ms = photo_ms
+    gapless = (length / high_ms * 1000, length / likely_ms * 1000, length / low_ms * 1000)
+    blur_mm = sharp_speed = overlap = None
+    if trip.exposure_ms is not None:
+        sharp_speed = BLUR_PX * view.gsd_mm_per_px / trip.exposure_ms * 1000
+        if trip.speed_mm_per_s is not None:
+            blur_mm = trip.speed_mm_per_s * trip.exposure_ms / 1000
+    if trip.speed_mm_per_s is not None:
+        steps = [trip.speed_mm_per_s * ms / 1000 for ms in (high_ms, likely_ms, low_ms)]
+        overlap = (1 - steps[0] / length, 1 - steps[1] / length, 1 - steps[2] / length)
+    return Plan(
+        height_mm=height_mm,
+        gsd_mm_per_px=view.gsd_mm_per_px,
+        worst_gsd_mm_per_px=worst,
+        covered_mm=(length, across),
+        cells=cells,
+        leaf_seen_mm=SEEN_PX * worst,
+        leaf_named_mm=NAMED_PX * worst,
+        photo_ms=photo_ms,
+        gapless_speed_mm_per_s=gapless,
+        sharp_speed_mm_per_s=sharp_speed,
+        blur_mm=blur_mm,
+        blur_px=None if blur_mm is None else blur_mm / view.gsd_mm_per_px,
+        overlap=overlap,
+        sharp_mm=_sharp_mm(profile, trip.f_number),
+    )
+
+
+def plans(profile: CameraProfile, trip: Trip, heights_mm: Sequence[float]) -> list[Plan]:
+    """Plan for other heights of the same camera. Raises as `plan`."""
+    return [plan(at_height(profile, height_mm), trip) for height_mm in heights_mm]
+
+
+def at_height(profile: CameraProfile, height_mm: float) -> CameraProfile:
+    """Return the profile of the same camera hung at another height."""
+    known_mm = _known_height_mm(profile)
+    if height_mm <= profile.plants.most_mm:
+        raise CameraError(
+            f"at {height_mm:g} mm the lens would be among the plants, which reach "
+            f"{profile.plants.most_mm:g} mm",
+            where=profile.name,
+            fix="plan for greater heights",
+        )
+    declared = profile.declared_gsd_mm_per_px
+    grown = height_mm / known_mm
+    return replace(
+        profile,
+        height_mm=height_mm,
+        declared_gsd_mm_per_px=None if declared is None else declared * grown,
+    )
+
+
+def _known_height_mm(profile: CameraProfile) -> float:
+    if profile.height_mm is None:
+        fix = "measure it and add height_mm to the profile"
+        raise CameraError("does not state its height", where=profile.name, fix=fix)
+    return profile.height_mm
+
+
+def photo_time_ms(trip: Trip, cells: int) -> tuple[float, float, float]:
+    """Return how long a photo takes on the board: (low, likely, high).
+
+    Likely is the geometric middle of the published range; low and high are its ends,
+    widened by how much our runtime may differ from the published ones.
+    """
+    board = trip.board
+    decode_ms = _DECODE_MS * trip.width_px * trip.height_px / 1e6
+    pixel_ms = decode_ms + _RESAMPLE_MS * cells * trip.input_px**2 / 1e6
+    gmac = cells * trip.net_mmac / 1000
+    quick = gmac / (board.gmac_per_s[1] * board.int8_gain[1]) * 1000
+    slow = gmac / (board.gmac_per_s[0] * board.int8_gain[0]) * 1000
+    low = quick + pixel_ms * board.pixels_slower[0]
+    high = slow + pixel_ms * board.pixels_slower[1]
+    return low / _QUICKER, math.sqrt(low * high), high * _SLOWER
+
+
+def depth_of_field_mm(
+    focal_mm: float, f_number: float, confusion_mm: float, distance_mm: float
+) -> tuple[float, float]:
+    """Return the nearest and the farthest distance in focus; the latter may be infinite.
+
+    Hyperfocal distance h = f^2 / (N c) + f; near = s (h - f) / (h + s - 2 f),
+    far = s (h - f) / (h - s): the thin lens, as in any text on photographic optics.
+    """
+    hyperfocal = focal_mm**2 / (f_number * confusion_mm) + focal_mm
+    reach = distance_mm * (hyperfocal - focal_mm)
+    near = reach / (hyperfocal + distance_mm - 2 * focal_mm)
+    far = math.inf if distance_mm >= hyperfocal else reach / (hyperfocal - distance_mm)
+    return near, far
+
+
+def _sharp_mm(profile: CameraProfile, f_number: float | None) -> tuple[float, float] | None:
+    lens = profile.lens
+    if f_number is None or profile.height_mm is None or not isinstance(lens, FocalLength):
+        return None
+    if lens.focal_length_mm is None or lens.pixel_pitch_um is None:
+        return None
+    confusion_mm = _CONFUSION_PX * lens.pixel_pitch_um / 1000
+    return depth_of_field_mm(lens.focal_length_mm, f_number, confusion_mm, profile.height_mm)
+
+
+def in_words(now: Plan, then: Plan) -> str:
+    """Say what changes between two heights."""
+    verb = "Raising" if then.height_mm > now.height_mm else "Lowering"
+    ground = math.prod(then.covered_mm) / math.prod(now.covered_mm)
+    speed = then.gapless_speed_mm_per_s[1] / now.gapless_speed_mm_per_s[1]
+    text = (
+        f"{verb} the camera from {now.height_mm:.0f} to {then.height_mm:.0f} mm: a photo covers "
+        f"{ground:.2g} times the ground, the smallest leaf that can be named goes from "
+        f"{now.leaf_named_mm:.1f} to {then.leaf_named_mm:.1f} mm, and the highest speed "
+        f"without gaps becomes {speed:.2g} times as high"
+    )
+    if now.blur_px is not None and then.blur_px is not None:
+        text += f"; motion blur goes from {now.blur_px:.1f} to {then.blur_px:.1f} px"
+    return text + "."
