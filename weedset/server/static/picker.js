@@ -29,8 +29,11 @@ let turn = 0;
 async function look(text, list, choose) {
   const mine = ++turn;
   let found;
-  if (text.trim()) found = (await ask("species", { text: text.trim() })).species;
-  else found = [...new Set([...session.recent, ...atHand()])].map((code) => session.known.get(code)).filter(Boolean);
+  const near = new Set([...session.recent, ...atHand()]);
+  if (text.trim()) {
+    found = (await ask("species", { text: text.trim() })).species;
+    found.sort((one, other) => Number(near.has(other.code)) - Number(near.has(one.code)));  // stable
+  } else found = [...near].map((code) => session.known.get(code)).filter(Boolean);
   if (mine !== turn) return;
   learn(found);
   fill(list, ...found.map((item, place) => el("li", {
