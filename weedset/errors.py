@@ -11,6 +11,7 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── PolicyError               a garden policy that cannot be applied
 ├── LicenceError              a licence that is not known here, or that forbids what is asked
 ├── ContributionError         a contribution that cannot be packed, opened or handed over
+├── PoolError                 a pool or an edition that is damaged, in use, or cannot be written
 ├── TrainingError             data or settings that no model can be trained from
 ├── MissingPartError          an optional part of weedset that is not installed
 └── CheckNotPassedError       exit 3: a check or gate said no
@@ -102,6 +103,10 @@ class LicenceError(WeedsetError):
 
 class ContributionError(WeedsetError):
     """A contribution cannot be packed, opened or handed over."""
+
+
+class PoolError(WeedsetError):
+    """A pool or an edition is damaged, in use, or cannot be written."""
 
 
 class TrainingError(WeedsetError):

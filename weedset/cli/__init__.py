@@ -9,6 +9,7 @@ from weedset.cli.door import make_app
 from weedset.cli.gardener import add_gardener_verbs
 from weedset.cli.label import add_label_verb
 from weedset.cli.plan import add_plan_verb
+from weedset.cli.pool import add_pool_verbs
 from weedset.cli.quality import add_quality_verb
 
 app = make_app()
@@ -19,3 +20,4 @@ add_contributor_verbs(app)
 add_camera_verbs(app)
 add_plan_verb(app)
 add_quality_verb(app)
+add_pool_verbs(app)

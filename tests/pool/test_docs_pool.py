@@ -1,0 +1,40 @@
+"""docs/pool.md: every command shown runs, in order, and every verb of the pool is shown."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from tests.pool.conftest import give
+from weedset.cli import app
+
+TEXT = (Path(__file__).resolve().parents[2] / "docs" / "pool.md").read_text("utf-8")
+
+
+def test_every_command_runs_as_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Eve gives the photos of anna again, the others show different ground.
+    for giver, site, seed in (("anna", "aa", 0), ("ben", "bb", 10), ("eve", "ee", 0)):
+        give(tmp_path, giver, f"s-00000000000000{site}", seed)
+    monkeypatch.chdir(tmp_path)
+    blocks = re.findall(r"^```sh\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
+    lines = [line for block in blocks for line in block.splitlines() if line]
+    assert len(lines) >= 6
+    for line in lines:
+        program, *words = shlex.split(line)
+        assert program == "weedset"
+        result = CliRunner().invoke(app, words)
+        assert result.exit_code == 0, f"{line}\n{result.output}"
+    shutil.rmtree(tmp_path / "pool")
+
+
+def test_every_verb_of_the_pool_is_shown() -> None:
+    from typer.main import get_command
+
+    group = get_command(app).commands["pool"]  # type: ignore[attr-defined]  # vendored click
+    for name in group.commands:
+        assert f"weedset pool {name}" in TEXT, name

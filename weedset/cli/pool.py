@@ -1,0 +1,130 @@
+"""The maintainer's verbs over a pool folder."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from weedset.cli.door import JsonOption, emit, say
+from weedset.pool.intake import accept, add, letter, refuse
+from weedset.pool.journal import read_journal
+from weedset.pool.layout import create_pool, open_pool
+from weedset.pool.standing import Standing, State, standings
+from weedset.taxonomy import load_species
+
+PoolArgument = Annotated[Path, typer.Argument(help="The pool folder.")]
+NameArgument = Annotated[str, typer.Argument(help="Its batch id, or the beginning of its digest.")]
+WhoOption = Annotated[
+    str, typer.Option(help="Who does this; a handle will do.", envvar="WEEDSET_WHO")
+]
+ReasonOption = Annotated[str, typer.Option(help="Why, in words for the giver.")]
+
+
+def add_pool_verbs(app: typer.Typer) -> None:
+    """Add the group `pool` to `app`."""
+    group = typer.Typer(no_args_is_help=True, help="Pool contributions and freeze editions.")
+    group.command("new")(new_pool)
+    group.command("add")(add_to_pool)
+    group.command("review")(review_pool)
+    group.command("accept")(accept_into_pool)
+    group.command("refuse")(refuse_from_pool)
+    group.command("journal")(show_journal)
+    app.add_typer(group, name="pool")
+
+
+def new_pool(pool: PoolArgument) -> None:
+    """Make a pool folder.
+
+    Example: `weedset pool new pool`
+
+    Example: `weedset pool new /srv/weeds/pool`
+    """
+    create_pool(pool)
+    say(f"{pool} is a pool. Next: weedset pool add {pool} given.zip --who you")
+
+
+def add_to_pool(
+    pool: PoolArgument,
+    archives: Annotated[list[Path], typer.Argument(help="Contributions (zip).")],
+    who: WhoOption,
+) -> None:
+    """Check contributions and put them into quarantine. Adding one twice changes nothing.
+
+    Example: `weedset pool add pool given.zip --who carla`
+
+    Example: `weedset pool add pool a.zip b.zip --who carla`
+    """
+    opened, known = open_pool(pool), load_species()
+    for archive in archives:
+        item = add(opened, archive, who, known)
+        why = f" Why: {item.reason}" if item.reason else ""
+        say(f"{archive}: {item.batch} is {item.state} ({item.tiles} tiles, {item.licence}).{why}")
+
+
+def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
+    """List the contributions and how they stand, those that wait for a look first.
+
+    Example: `weedset pool review pool`
+
+    Example: `weedset pool review pool --json`
+    """
+    items = list(standings(read_journal(open_pool(pool))).values())
+    items.sort(key=lambda item: item.state is not State.WAITING)
+    for item in items:
+        if as_json:
+            emit(asdict(item))
+        else:
+            typer.echo(
+                f"{item.digest[:12]}  {item.state:9}  {item.batch}  {item.tiles} tiles, "
+                f"{item.giver}, {item.licence}"
+            )
+    say(f"{sum(item.state is State.WAITING for item in items)} wait for a look.")
+
+
+def accept_into_pool(
+    pool: PoolArgument, name: NameArgument, who: WhoOption, reason: ReasonOption = ""
+) -> None:
+    """Accept a contribution from quarantine; prints what to tell the giver.
+
+    Example: `weedset pool accept pool 3f9a --who carla`
+
+    Example: `weedset pool accept pool 3f9a --who carla --reason "Good light, thank you."`
+    """
+    _tell(accept(open_pool(pool), name, who, reason))
+
+
+def refuse_from_pool(
+    pool: PoolArgument, name: NameArgument, who: WhoOption, reason: ReasonOption
+) -> None:
+    """Refuse a contribution in quarantine, with the reason; prints what to tell the giver.
+
+    Its archive is deleted. The giver may mend it and give it again.
+
+    Example: `weedset pool refuse pool 3f9a --who carla --reason "A face is to be seen."`
+
+    Example: `weedset pool refuse pool 3f9a --who carla --reason "Out of focus."`
+    """
+    _tell(refuse(open_pool(pool), name, who, reason))
+
+
+def show_journal(pool: PoolArgument, as_json: JsonOption = False) -> None:
+    """Show who did what, and when, oldest first.
+
+    Example: `weedset pool journal pool`
+
+    Example: `weedset pool journal pool --json`
+    """
+    for entry in read_journal(open_pool(pool)):
+        if as_json:
+            emit(asdict(entry))
+        else:
+            line = f"{entry.at}  {entry.who}  {entry.what}  {entry.digest[:12]}  {entry.reason}"
+            typer.echo(line.rstrip())
+
+
+def _tell(item: Standing) -> None:
+    typer.echo(letter(item), nl=False)
+    say(f"{item.batch} is {item.state}.")

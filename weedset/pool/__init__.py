@@ -1,0 +1,1 @@
+"""The pool: from many contributions to a frozen edition. The journal says what is so."""

@@ -1,0 +1,97 @@
+"""Where things lie in a pool folder, and how one comes about.
+
+A pool is a folder: pool.json says that it is one; journal.jsonl is what happened, and the
+only place that says how things stand; archives/ holds contributions as they came, named by
+their SHA-256; marks/ what can be worked out from them again; editions/ what was frozen.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from weedset.digests import write_whole
+from weedset.errors import PoolError
+from weedset.fields import parse_json, read_text
+
+_SCHEMA = "weedset pool"
+_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Pool:
+    """A pool folder that is known to be one."""
+
+    root: Path
+
+    @property
+    def journal(self) -> Path:
+        """The journal."""
+        return self.root / "journal.jsonl"
+
+    @property
+    def lock(self) -> Path:
+        """The file that whoever writes holds locked."""
+        return self.root / "lock"
+
+    @property
+    def archives(self) -> Path:
+        """The folder of contributions."""
+        return self.root / "archives"
+
+    @property
+    def editions(self) -> Path:
+        """The folder of editions."""
+        return self.root / "editions"
+
+    def archive(self, digest: str) -> Path:
+        """Return where the contribution with this SHA-256 lies."""
+        return self.archives / f"{digest}.zip"
+
+    def marks(self, digest: str) -> Path:
+        """Return where the marks by which its tiles are known again lie."""
+        return self.root / "marks" / f"{digest}.npy"
+
+    def edition(self, number: int) -> Path:
+        """Return the folder of an edition."""
+        return self.editions / f"{number:04d}"
+
+
+def create_pool(root: Path) -> Pool:
+    """Make a pool folder, or finish making one. Raises PoolError where other things lie there."""
+    marker = root / "pool.json"
+    if not marker.exists() and root.exists() and any(root.iterdir()):
+        fix = "choose a new or an empty folder"
+        raise PoolError("holds other things already", where=str(root), fix=fix)
+    text = json.dumps({"schema": _SCHEMA, "version": _VERSION}) + "\n"
+    try:
+        write_whole(marker, text)
+    except OSError as exc:
+        raise written_in_vain(marker, exc) from exc
+    return open_pool(root)
+
+
+def open_pool(root: Path) -> Pool:
+    """Return the pool at `root`. Raises PoolError where there is none, or a newer one."""
+    marker = root / "pool.json"
+    if not marker.exists():
+        fix = f"make one with: weedset pool new {root}"
+        raise PoolError("is no pool", where=str(root), fix=fix)
+    fields = parse_json(read_text(marker, PoolError), str(marker), PoolError)
+    fields.choice("schema", (_SCHEMA,))
+    version = fields.whole("version", least=1, most=10**6)
+    if version > _VERSION:
+        what = f"is {version}, newer than this weedset knows ({_VERSION})"
+        raise fields.complaint("version", what, "install a newer weedset")
+    return Pool(root)
+
+
+def written_in_vain(path: Path, exc: OSError) -> PoolError:
+    """Return the error for a file that cannot be written."""
+    return PoolError(
+        f"cannot be written ({exc.strerror or exc})",
+        where=str(path),
+        fix="make room on the disk or see to its permissions, then give the command again: "
+        "what was finished is kept",
+    )

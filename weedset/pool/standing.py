@@ -1,0 +1,96 @@
+"""How the contributions to a pool stand: what follows from its journal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from weedset.errors import PoolError
+from weedset.pool.journal import Entry, Event
+
+
+class State(StrEnum):
+    """How far a contribution has come."""
+
+    WAITING = "waiting"
+    ACCEPTED = "accepted"
+    REFUSED = "refused"
+    WITHDRAWN = "withdrawn"
+
+
+_LEADS_TO = {
+    Event.ACCEPTED: State.ACCEPTED,
+    Event.REFUSED: State.REFUSED,
+    Event.WITHDRAWN: State.WITHDRAWN,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A contribution: the SHA-256 of its archive, what it says of itself, and its state.
+
+    `added_at` and `since` are UTC instants; `reason` is that of the last step.
+    """
+
+    digest: str
+    batch: str
+    site: str
+    giver: str
+    rights_holder: str
+    licence: str
+    tiles: int
+    added_at: str
+    state: State
+    since: str
+    reason: str = ""
+
+
+def standings(entries: Iterable[Entry]) -> dict[str, Standing]:
+    """Return all contributions by digest, in the order in which they came."""
+    found: dict[str, Standing] = {}
+    for entry in entries:
+        if entry.what is Event.ADDED:
+            found.setdefault(entry.digest, _added(entry))
+        elif entry.what in _LEADS_TO and entry.digest in found:
+            state = _LEADS_TO[entry.what]
+            found[entry.digest] = replace(
+                found[entry.digest], state=state, since=entry.at, reason=entry.reason
+            )
+    return found
+
+
+def one_of(found: Mapping[str, Standing], name: str) -> Standing:
+    """Return the contribution whose digest begins with `name`, or whose batch id it is.
+
+    Raises PoolError where there is none, or several.
+    """
+    fits = [item for item in found.values() if item.batch == name]
+    if not fits and len(name) >= 4:
+        fits = [item for digest, item in found.items() if digest.startswith(name)]
+    if len(fits) == 1:
+        return fits[0]
+    if fits:
+        names = ", ".join(item.digest[:12] for item in fits)
+        raise PoolError(f"could be any of {names}", where=name, fix="give more of the digest")
+    fix = "see `weedset pool review` for those that are there"
+    raise PoolError("is no contribution in this pool", where=name, fix=fix)
+
+
+def _added(entry: Entry) -> Standing:
+    def said(name: str) -> str:
+        return str(entry.facts.get(name, ""))
+
+    tiles = entry.facts.get("tiles")
+    return Standing(
+        digest=entry.digest,
+        batch=said("batch"),
+        site=said("site"),
+        giver=said("giver"),
+        rights_holder=said("rights_holder"),
+        licence=said("licence"),
+        tiles=tiles if isinstance(tiles, int) else 0,
+        added_at=entry.at,
+        state=State.WAITING,
+        since=entry.at,
+    )
