@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import replace
 
 from weedset.records import ANY_PLANT, LabelledTile, Opinion, Origin, Statement, Verdict
@@ -60,11 +60,12 @@ def targets(labelled: LabelledTile, classes: Sequence[str]) -> tuple[int, ...]:
     Silence is not absence: a species counts as absent only where the annotators of the
     batch looked for it, and where no plant was left unnamed that could be it.
     """
-    return tuple(_target(labelled, code) for code in classes)
+    said, looked_for = labelled.statement, labelled.looked_for
+    return tuple(target(said, looked_for, code) for code in classes)
 
 
-def _target(labelled: LabelledTile, code: str) -> int:
-    statement = labelled.statement
+def target(statement: Statement, looked_for: Set[str], code: str) -> int:
+    """Return what a statement made under a checklist says of one class, see `targets`."""
     if statement.verdict is Verdict.CANNOT_TELL:
         return -1
     if code == ANY_PLANT:
@@ -77,4 +78,4 @@ def _target(labelled: LabelledTile, code: str) -> int:
         return -1
     if statement.verdict is Verdict.BARE:
         return 0
-    return 0 if code in labelled.looked_for and not statement.unknown_plant else -1
+    return 0 if code in looked_for and not statement.unknown_plant else -1

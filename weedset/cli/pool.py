@@ -12,7 +12,9 @@ from weedset.cli.door import JsonOption, emit, say
 from weedset.pool.intake import accept, add, letter, refuse
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import create_pool, open_pool
-from weedset.pool.standing import Standing, State, standings
+from weedset.pool.selection import select
+from weedset.pool.standing import Standing, State, one_of, standings
+from weedset.pool.twins import Place, find_conflicts
 from weedset.taxonomy import load_species
 
 PoolArgument = Annotated[Path, typer.Argument(help="The pool folder.")]
@@ -29,6 +31,7 @@ def add_pool_verbs(app: typer.Typer) -> None:
     group.command("new")(new_pool)
     group.command("add")(add_to_pool)
     group.command("review")(review_pool)
+    group.command("twins")(show_twins)
     group.command("accept")(accept_into_pool)
     group.command("refuse")(refuse_from_pool)
     group.command("journal")(show_journal)
@@ -82,6 +85,43 @@ def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
                 f"{item.giver}, {item.licence}"
             )
     say(f"{sum(item.state is State.WAITING for item in items)} wait for a look.")
+
+
+def show_twins(
+    pool: PoolArgument,
+    name: Annotated[str, typer.Argument(help="One that waits, to be looked at too.")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """List tiles that show the same picture, and where their labels contradict each other.
+
+    Of twins the first to come stands for all and keeps the credit. Contradictions are for
+    you to settle: ask the givers.
+
+    Example: `weedset pool twins pool`
+
+    Example: `weedset pool twins pool 3f9a --json`
+    """
+    opened = open_pool(pool)
+    also = one_of(standings(read_journal(opened)), name) if name else None
+    chosen = select(opened, also=also)
+    clashes = find_conflicts(opened, chosen.items, chosen.groups)
+
+    def named(place: Place) -> str:
+        return f"{chosen.items[place.number].batch}/{place.key}"
+
+    for group in chosen.groups:
+        names = [named(place) for place in group]
+        emit({"twins": names}) if as_json else typer.echo("  =  ".join(names))
+    for clash in clashes:
+        if as_json:
+            places = {"first": named(clash.first), "later": named(clash.later)}
+            emit({**asdict(clash), **places})
+        else:
+            typer.echo(
+                f"{clash.code} is {clash.first_says} in {named(clash.first)}, "
+                f"but {clash.later_says} in {named(clash.later)}"
+            )
+    say(f"{len(chosen.groups)} pictures are there more than once; {len(clashes)} contradictions.")
 
 
 def accept_into_pool(

@@ -13,8 +13,12 @@ from pathlib import Path
 from weedset.contribution.batch import Contribution, batch_id
 from weedset.digests import file_digest, whole_file
 from weedset.errors import CheckNotPassedError, PoolError
+from weedset.pool.contents import count_features
 from weedset.pool.journal import Entry, Event, append, locked, now, read_journal
 from weedset.pool.layout import Pool, written_in_vain
+from weedset.pool.marks import marks_of
+from weedset.pool.selection import select
+from weedset.pool.sites import split_of
 from weedset.pool.standing import Standing, State, one_of, standings
 from weedset.taxonomy import SpeciesList
 from weedset.verification.check import Report, check_contribution
@@ -49,16 +53,25 @@ def add(
         if not report.passed or report.contribution is None:
             copy.unlink(missing_ok=True)
             raise _not_passed(archive, report)
-        append(pool, Entry(Event.ADDED, digest, who, now(), facts=_facts(report.contribution)))
+        facts = _facts(copy, report.contribution)
+        append(pool, Entry(Event.ADDED, digest, who, now(), facts=facts))
         return standings(read_journal(pool))[digest]
 
 
 def accept(pool: Pool, name: str, who: str, reason: str = "") -> Standing:
-    """Accept a contribution from quarantine. Raises PoolError where it is not there."""
+    """Accept a contribution from quarantine; its site gets a split, or keeps the one it has.
+
+    Raises PoolError where it is not there, CheckNotPassedError where it shows the same
+    pictures as sites of different splits.
+    """
+    marks_of(pool, _waiting(pool, name, State.ACCEPTED))  # long, so before others are kept out
     with locked(pool):
         item = _waiting(pool, name, State.ACCEPTED)
         if item.state is State.WAITING:
-            append(pool, Entry(Event.ACCEPTED, item.digest, who, now(), reason))
+            chosen = select(pool, also=item)
+            split = split_of(item, item.counts, chosen.items, chosen.groups)
+            facts = {"split": split}
+            append(pool, Entry(Event.ACCEPTED, item.digest, who, now(), reason, facts))
         return standings(read_journal(pool))[item.digest]
 
 
@@ -128,7 +141,7 @@ def _not_passed(archive: Path, report: Report) -> CheckNotPassedError:
     )
 
 
-def _facts(whole: Contribution) -> dict[str, object]:
+def _facts(copy: Path, whole: Contribution) -> dict[str, object]:
     return {
         "batch": batch_id(whole),
         "site": whole.giving.site,
@@ -136,4 +149,5 @@ def _facts(whole: Contribution) -> dict[str, object]:
         "rights_holder": whole.giving.rights_holder,
         "licence": whole.giving.licence,
         "tiles": whole.contents.tiles,
+        "counts": count_features(copy),
     }

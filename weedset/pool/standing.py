@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from weedset.errors import PoolError
@@ -30,7 +30,8 @@ _LEADS_TO = {
 class Standing:
     """A contribution: the SHA-256 of its archive, what it says of itself, and its state.
 
-    `added_at` and `since` are UTC instants; `reason` is that of the last step.
+    `added_at` and `since` are UTC instants; `reason` is that of the last step. `counts` are
+    its tiles by species, and by species and stage; `split` that of its site once accepted.
     """
 
     digest: str
@@ -44,6 +45,8 @@ class Standing:
     state: State
     since: str
     reason: str = ""
+    counts: Mapping[str, int] = field(default_factory=dict)
+    split: str = ""
 
 
 def standings(entries: Iterable[Entry]) -> dict[str, Standing]:
@@ -54,8 +57,13 @@ def standings(entries: Iterable[Entry]) -> dict[str, Standing]:
             found.setdefault(entry.digest, _added(entry))
         elif entry.what in _LEADS_TO and entry.digest in found:
             state = _LEADS_TO[entry.what]
+            before = found[entry.digest]
             found[entry.digest] = replace(
-                found[entry.digest], state=state, since=entry.at, reason=entry.reason
+                before,
+                state=state,
+                since=entry.at,
+                reason=entry.reason,
+                split=str(entry.facts.get("split", before.split)),
             )
     return found
 
@@ -81,7 +89,7 @@ def _added(entry: Entry) -> Standing:
     def said(name: str) -> str:
         return str(entry.facts.get(name, ""))
 
-    tiles = entry.facts.get("tiles")
+    tiles, counts = entry.facts.get("tiles"), entry.facts.get("counts")
     return Standing(
         digest=entry.digest,
         batch=said("batch"),
@@ -93,4 +101,5 @@ def _added(entry: Entry) -> Standing:
         added_at=entry.at,
         state=State.WAITING,
         since=entry.at,
+        counts=counts if isinstance(counts, dict) else {},
     )

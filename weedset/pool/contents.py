@@ -1,0 +1,106 @@
+"""Reading the contributions of a pool: they passed the check when they were added."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from weedset.contribution.batch import Contribution, contribution_from
+from weedset.contribution.layout import BATCH, LABELS, PHOTOS, TILE_NAME, tile_name
+from weedset.contribution.rows import GivenLabel, label_from, photo_from
+from weedset.errors import PoolError, WeedsetError
+from weedset.fields import Fields, parse_json
+from weedset.findings import Findings
+from weedset.pool.layout import Pool
+from weedset.pool.standing import Standing
+from weedset.records import Photo
+from weedset.storedzip import Member, StoredZip
+from weedset.taxonomy import load_species
+
+
+@dataclass(frozen=True)
+class Contents:
+    """An open contribution. Tiles go by their keys, such as p00001/r00002c00003."""
+
+    item: Standing
+    whole: Contribution
+    photos: dict[str, Photo]
+    archive: StoredZip
+    members: dict[str, Member]
+
+    def keys(self) -> Iterator[str]:
+        """Yield the keys of the tiles, in order."""
+        for name in self.members:
+            if TILE_NAME.fullmatch(name):
+                yield name.removeprefix("data/tiles/").removesuffix(".jpg")
+
+    def picture(self, key: str) -> bytes:
+        """Return the JPEG of a tile."""
+        return self.archive.read(self.members[tile_name(key)])
+
+    def labels(self) -> Iterator[GivenLabel]:
+        """Yield what was said of each tile, in order."""
+        today = date.fromisoformat(self.item.added_at[:10])
+        spot = Findings().at(LABELS)
+        for fields in self._rows(LABELS):
+            yield label_from(fields, self.whole, today, spot)
+
+    def _rows(self, name: str) -> Iterator[Fields]:
+        return _rows(self.archive, self.members[name], name)
+
+
+@contextmanager
+def opened(pool: Pool, item: Standing) -> Iterator[Contents]:
+    """Open a contribution. Raises PoolError where it is gone or damaged."""
+    path = pool.archive(item.digest)
+    try:
+        with path.open("rb") as file:
+            yield _contents(StoredZip(file, str(path)), item)
+    except PoolError:
+        raise
+    except (OSError, KeyError, WeedsetError) as exc:
+        raise _damaged(path, str(exc)) from exc
+
+
+def _contents(archive: StoredZip, item: Standing) -> Contents:
+    members = {member.name.partition("/")[2]: member for member in archive.members(again=True)}
+    found = Findings()
+    today = date.fromisoformat(item.added_at[:10])
+    text = archive.read(members[BATCH]).decode()
+    fields = parse_json(text, BATCH, PoolError)
+    whole = contribution_from(fields, load_species(), today, found.at(BATCH))
+    if whole is None or found.count:
+        raise PoolError("does not read as it did when it was added")
+    spot = found.at(PHOTOS)
+    rows = _rows(archive, members[PHOTOS], PHOTOS)
+    photos = [photo_from(row, whole, spot) for row in rows]
+    by_key = {photo.name: photo for photo in photos if photo is not None}
+    return Contents(item, whole, by_key, archive, members)
+
+
+def count_features(path: Path) -> dict[str, int]:
+    """Return how many tiles of an archive show each species, and each species and stage."""
+    counts: Counter[str] = Counter()
+    with path.open("rb") as file:
+        archive = StoredZip(file, str(path))
+        named = {member.name.partition("/")[2]: member for member in archive.members(again=True)}
+        for row in _rows(archive, named[LABELS], LABELS):
+            counts.update(row.texts("present"))
+            stages = row.table("stages")
+            counts.update(f"{code} {stages.raw(code)}" for code in stages.names())
+    return dict(sorted(counts.items()))
+
+
+def _rows(archive: StoredZip, member: Member, name: str) -> Iterator[Fields]:
+    for line in archive.read(member).decode().splitlines():
+        yield Fields(json.loads(line), name, PoolError)
+
+
+def _damaged(path: Path, why: str) -> PoolError:
+    fix = "put the archive back from a copy of the pool, or ask its giver for it again"
+    return PoolError(f"cannot be used ({why})", where=str(path), fix=fix)
