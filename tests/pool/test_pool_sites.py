@@ -49,7 +49,7 @@ def drawn_sites(seed: int) -> list[Standing]:
 def assigned(sites: list[Standing]) -> list[Standing]:
     done: list[Standing] = []
     for new in sites:
-        split = choose_split(new, new.counts, done)
+        split = choose_split(new, done)
         done.append(replace(new, split=split, state=State.ACCEPTED))
     return done
 
@@ -97,7 +97,7 @@ def test_a_site_keeps_its_split() -> None:
     done = assigned(drawn_sites(4))
     for item in done[:10]:
         new = replace(item, digest="f" * 64, split="", state=State.WAITING)
-        assert split_of(new, new.counts, [*done, new], []) == item.split
+        assert split_of(new, [*done, new], []) == item.split
 
 
 def test_a_leak_is_refused() -> None:

@@ -69,7 +69,7 @@ def accept(pool: Pool, name: str, who: str, reason: str = "") -> Standing:
         item = _waiting(pool, name, State.ACCEPTED)
         if item.state is State.WAITING:
             chosen = select(pool, also=item)
-            split = split_of(item, item.counts, chosen.items, chosen.groups)
+            split = split_of(item, chosen.items, chosen.groups)
             facts = {"split": split}
             append(pool, Entry(Event.ACCEPTED, item.digest, who, now(), reason, facts))
         return standings(read_journal(pool))[item.digest]

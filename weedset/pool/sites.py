@@ -20,11 +20,10 @@ from weedset.pool.twins import Place
 SHARES = {"train": 0.6, "validation": 0.15, "test": 0.25}
 
 
-def choose_split(new: Standing, counts: Mapping[str, int], items: Iterable[Standing]) -> str:
-    """Return the split for a site that has none.
+def choose_split(new: Standing, items: Iterable[Standing]) -> str:
+    """Return the split for the site of `new`, which has none yet.
 
-    `counts` are the tiles of `new` by feature (species, or species and stage); `items` are
-    the contributions that were accepted before.
+    `items` are the contributions that were accepted before.
     """
     features = {split: Counter[str]() for split in SHARES}
     sites: dict[str, set[str]] = {split: set() for split in SHARES}
@@ -35,9 +34,13 @@ def choose_split(new: Standing, counts: Mapping[str, int], items: Iterable[Stand
             sites[item.split].add(item.site)
     for split in SHARES:
         features[split]["sites"] = len(sites[split])
-    added = Counter(dict(counts)) + Counter({"tiles": new.tiles, "sites": 1})
+    added = Counter(dict(new.counts)) + Counter({"tiles": new.tiles, "sites": 1})
     tie = {split: bytes_digest(f"{new.site} {split}".encode()) for split in SHARES}
-    return min(SHARES, key=lambda split: (round(_imbalance(features, added, split), 9), tie[split]))
+    empty = [split for split in SHARES if not sites[split]]
+    return min(
+        empty or SHARES,
+        key=lambda split: (round(_imbalance(features, added, split), 9), tie[split]),
+    )
 
 
 def _imbalance(features: Mapping[str, Counter[str]], added: Counter[str], to: str) -> float:
@@ -51,12 +54,7 @@ def _imbalance(features: Mapping[str, Counter[str]], added: Counter[str], to: st
     return total / len(names)
 
 
-def split_of(
-    new: Standing,
-    counts: Mapping[str, int],
-    items: Sequence[Standing],
-    groups: Iterable[tuple[Place, ...]],
-) -> str:
+def split_of(new: Standing, items: Sequence[Standing], groups: Iterable[tuple[Place, ...]]) -> str:
     """Return the split of a contribution that is to be accepted.
 
     `items` are the contributions of `groups`, `new` among them. Raises CheckNotPassedError
@@ -79,7 +77,7 @@ def split_of(
         )
     if splits:
         return next(iter(splits))
-    return choose_split(new, counts, [item for item in items if item.state is not State.WAITING])
+    return choose_split(new, [item for item in items if item.state is not State.WAITING])
 
 
 def require_no_leak(items: Sequence[Standing], groups: Iterable[tuple[Place, ...]]) -> None:
