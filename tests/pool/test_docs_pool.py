@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shlex
-import shutil
 from pathlib import Path
 
 import pytest
@@ -29,7 +28,8 @@ def test_every_command_runs_as_written(tmp_path: Path, monkeypatch: pytest.Monke
         assert program == "weedset"
         result = CliRunner().invoke(app, words)
         assert result.exit_code == 0, f"{line}\n{result.output}"
-    shutil.rmtree(tmp_path / "pool")
+    (python,) = re.findall(r"^```python\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
+    exec(python)
 
 
 def test_every_verb_of_the_pool_is_shown() -> None:

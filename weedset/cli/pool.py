@@ -9,10 +9,14 @@ from typing import Annotated
 import typer
 
 from weedset.cli.door import JsonOption, emit, say
+from weedset.errors import CheckNotPassedError
+from weedset.findings import Findings
+from weedset.pool.editions import freeze
 from weedset.pool.intake import accept, add, letter, refuse
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import create_pool, open_pool
 from weedset.pool.selection import select
+from weedset.pool.soundness import verify
 from weedset.pool.standing import Standing, State, one_of, standings
 from weedset.pool.twins import Place, find_conflicts
 from weedset.taxonomy import load_species
@@ -34,6 +38,8 @@ def add_pool_verbs(app: typer.Typer) -> None:
     group.command("twins")(show_twins)
     group.command("accept")(accept_into_pool)
     group.command("refuse")(refuse_from_pool)
+    group.command("freeze")(freeze_pool)
+    group.command("verify")(verify_pool)
     group.command("journal")(show_journal)
     app.add_typer(group, name="pool")
 
@@ -148,6 +154,48 @@ def refuse_from_pool(
     Example: `weedset pool refuse pool 3f9a --who carla --reason "Out of focus."`
     """
     _tell(refuse(open_pool(pool), name, who, reason))
+
+
+def freeze_pool(pool: PoolArgument, who: WhoOption) -> None:
+    """Freeze an edition of all that is accepted. Where nothing changed, nothing is written.
+
+    Example: `weedset pool freeze pool --who carla`
+
+    Example: `weedset pool freeze /srv/weeds/pool --who carla`
+    """
+    opened = open_pool(pool)
+    edition, is_new = freeze(opened, who)
+    say("Frozen." if is_new else "Nothing changed since the last edition.")
+    typer.echo(
+        f"edition {edition.number}: {edition.tiles} tiles, {opened.edition(edition.number)}, "
+        f"sha256 {edition.digest}"
+    )
+
+
+def verify_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
+    """See whether everything in the pool is as it was written; names what is damaged.
+
+    Example: `weedset pool verify pool`
+
+    Example: `weedset pool verify pool --json`
+    """
+    findings = Findings()
+    leftover = verify(open_pool(pool), findings)
+    if as_json:
+        emit(
+            {
+                "sound": not findings.count,
+                "damage": [asdict(f) for f in findings.shown],
+                "leftover": leftover,
+            }
+        )
+    for finding in findings.shown if not as_json else ():
+        typer.echo(f"{finding}\n  do: {finding.fix}")
+    for name in leftover if not as_json else ():
+        typer.echo(f"{name} is left over from a stopped command; it hurts nothing")
+    if findings.count:
+        raise CheckNotPassedError(f"{findings.count} files are damaged or missing", where=str(pool))
+    say("All is as it was written.")
 
 
 def show_journal(pool: PoolArgument, as_json: JsonOption = False) -> None:

@@ -1,0 +1,179 @@
+"""The card of an edition: what is in it, what is not, and who gave it, for people."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from weedset.licences import Credit, Licence, credit_lines
+from weedset.pool.sites import SHARES
+from weedset.taxonomy import SpeciesList
+
+CARD = "README.md"
+
+_MARKDOWN = str.maketrans({c: f"\\{c}" for c in "\\`*_[]#|!~&<>"})
+_COUNTED = ("split", "licence", "camera", "country", "site", "verdict")
+
+
+@dataclass
+class Tally:
+    """What came by while an edition was written."""
+
+    tiles: int = 0
+    by: dict[str, Counter[str]] = field(default_factory=lambda: {n: Counter() for n in _COUNTED})
+    species: Counter[tuple[str, str]] = field(default_factory=Counter)
+    sites: dict[str, set[str]] = field(default_factory=dict)
+    stages: Counter[tuple[str, int]] = field(default_factory=Counter)
+
+    def note(self, row: Mapping[str, Any]) -> None:
+        """Count a row."""
+        self.tiles += 1
+        for name in _COUNTED:
+            self.by[name][row[name]] += 1
+        for code in row["present"]:
+            self.species[code, row["split"]] += 1
+            self.sites.setdefault(code, set()).add(row["site"])
+        self.stages.update(row["stages"].items())
+
+    @property
+    def codes(self) -> list[str]:
+        """The species that are there, by code."""
+        return sorted({code for code, _ in self.species})
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """What stayed out: `apart` are contributions whose licence does not let them in."""
+
+    twins: int
+    contradictions: int
+    taken_back: int
+    apart: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What changed since the edition before: contributions that are new, and how many went."""
+
+    before: int
+    new: tuple[str, ...]
+    gone: int
+
+
+def card_text(
+    number: int,
+    day: str,
+    licence: Licence,
+    tally: Tally,
+    left_out: LeftOut,
+    credits: Sequence[Credit],
+    changes: Changes,
+    known: SpeciesList,
+) -> str:
+    """Return the card in Markdown, with its facts for machines in a YAML head."""
+    splits = "\n".join(f"| {split} | {tally.by['split'][split]} |" for split in SHARES)
+    givers = "\n".join(f"- {_plain(line)}" for line in credit_lines(credits))
+    return f"""---
+license: {licence.id}
+pretty_name: Ground cells, edition {number}
+size: {tally.tiles}
+---
+
+# Ground cells, edition {number}
+
+{tally.tiles} labelled tiles of {len(tally.by["site"])} sites, as of {day}. A tile is the picture of
+one square of ground and may show several plants. That a species is not named counts as absence
+only where it was looked for (column looked_for). Licence of the whole: {licence.id}.
+{licence.sentence} {licence.url}
+
+| split | tiles |
+|--|--|
+{splits}
+
+Splits go by site: no site and no picture is in two of them, and a site never changes its split.
+
+## Species
+
+| code | name | {" | ".join(SHARES)} | sites |
+|--|--|{"--|" * (len(SHARES) + 1)}
+{_species_rows(tally, known)}
+
+Bare ground: {tally.by["verdict"]["bare"]} tiles. Cannot tell: {tally.by["verdict"]["cannot tell"]}.
+
+## Growth stages (first digit of the BBCH code)
+
+{_listed({f"{code}, stage {stage}": n for (code, stage), n in sorted(tally.stages.items())})}
+
+## Cameras, countries, licences
+
+{_listed(tally.by["camera"])}
+
+{_listed({name or "not said": n for name, n in sorted(tally.by["country"].items())})}
+
+{_listed(tally.by["licence"])}
+
+## Gaps and known faults
+
+{_gaps(tally, left_out)}
+
+## Changes
+
+{_changes(changes)}
+
+## Givers
+
+{givers}
+
+Labels are people's opinions. Nothing here says that a plant may be treated or eaten, and no
+model learned from this is a safety system.
+"""
+
+
+def _species_rows(tally: Tally, known: SpeciesList) -> str:
+    rows = []
+    for code in tally.codes:
+        name = known[code].scientific_name if code in known else ""
+        counts = " | ".join(str(tally.species[code, split]) for split in SHARES)
+        rows.append(f"| {code} | {_plain(name)} | {counts} | {len(tally.sites[code])} |")
+    return "\n".join(rows)
+
+
+def _gaps(tally: Tally, left_out: LeftOut) -> str:
+    lines = [
+        f"{code} has no tile in {split}: nothing can be said of it there"
+        for code in tally.codes
+        for split in SHARES
+        if not tally.species[code, split]
+    ]
+    lines += [
+        f"{code} is from one site only" for code in tally.codes if len(tally.sites[code]) == 1
+    ]
+    lines.append(f"{left_out.twins} tiles show the same as one that came first, and were left out")
+    lines.append(f"{left_out.contradictions} times labels of such tiles contradict each other")
+    if left_out.taken_back:
+        lines.append(f"{left_out.taken_back} tiles show what was withdrawn, and were left out")
+    if left_out.apart:
+        names = ", ".join(left_out.apart)
+        lines.append(f"left out because of their licence: {names}")
+    lines.append("kind of soil and light are not recorded")
+    return "\n".join(f"- {line}" for line in lines)
+
+
+def _changes(changes: Changes) -> str:
+    if not changes.before:
+        return "This is the first edition."
+    return (
+        f"Since edition {changes.before}: {len(changes.new)} contributions are new, "
+        f"{changes.gone} were withdrawn or left out."
+    )
+
+
+def _listed(counts: Mapping[str, int]) -> str:
+    lines = [f"- {_plain(name)}: {n}" for name, n in sorted(counts.items())]
+    return "\n".join(lines) or "- none stated"
+
+
+def _plain(text: str) -> str:
+    return text.translate(_MARKDOWN)

@@ -1,0 +1,60 @@
+"""The index of an edition: a Parquet table with a row for each tile."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from weedset.errors import MissingPartError
+from weedset.pool.tilerows import COLUMNS
+
+INDEX = "index.parquet"
+
+_GROUP_ROWS = 20_000
+
+
+def require_pyarrow() -> Any:
+    """Return pyarrow. Raises MissingPartError where it is not installed."""
+    try:
+        import pyarrow
+    except ModuleNotFoundError as exc:
+        fix = "pip install 'weedset[pool]'"
+        raise MissingPartError("freezing editions needs the pool part", fix=fix) from exc
+    return pyarrow
+
+
+class IndexWriter:
+    """Writes rows to a Parquet file, some ten thousand at a time."""
+
+    def __init__(self, path: Path) -> None:
+        arrow = require_pyarrow()
+        import pyarrow.parquet
+
+        kinds = {
+            str: arrow.string(),
+            int: arrow.int32(),
+            float: arrow.float64(),
+            bool: arrow.bool_(),
+            list: arrow.list_(arrow.string()),
+            dict: arrow.map_(arrow.string(), arrow.int8()),
+        }
+        self._arrow = arrow
+        self._schema = arrow.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
+        self._writer = pyarrow.parquet.ParquetWriter(path, self._schema, compression="zstd")
+        self._rows: list[dict[str, Any]] = []
+
+    def add(self, row: dict[str, Any]) -> None:
+        """Write a row."""
+        self._rows.append({**row, "stages": list(row["stages"].items())})
+        if len(self._rows) >= _GROUP_ROWS:
+            self._flush()
+
+    def close(self) -> None:
+        """Finish the file."""
+        self._flush()
+        self._writer.close()
+
+    def _flush(self) -> None:
+        if self._rows:
+            self._writer.write_table(self._arrow.Table.from_pylist(self._rows, self._schema))
+            self._rows = []
