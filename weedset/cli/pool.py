@@ -19,6 +19,7 @@ from weedset.pool.selection import select
 from weedset.pool.soundness import verify
 from weedset.pool.standing import Standing, State, one_of, standings
 from weedset.pool.twins import Place, find_conflicts
+from weedset.pool.withdrawal import models_from, withdraw, withdrawn_from
 from weedset.taxonomy import load_species
 
 PoolArgument = Annotated[Path, typer.Argument(help="The pool folder.")]
@@ -38,7 +39,9 @@ def add_pool_verbs(app: typer.Typer) -> None:
     group.command("twins")(show_twins)
     group.command("accept")(accept_into_pool)
     group.command("refuse")(refuse_from_pool)
+    group.command("withdraw")(withdraw_from_pool)
     group.command("freeze")(freeze_pool)
+    group.command("editions")(show_editions)
     group.command("verify")(verify_pool)
     group.command("journal")(show_journal)
     app.add_typer(group, name="pool")
@@ -154,6 +157,49 @@ def refuse_from_pool(
     Example: `weedset pool refuse pool 3f9a --who carla --reason "Out of focus."`
     """
     _tell(refuse(open_pool(pool), name, who, reason))
+
+
+def withdraw_from_pool(
+    pool: PoolArgument,
+    name: NameArgument,
+    who: WhoOption,
+    reason: ReasonOption = "",
+    models: Annotated[
+        Path | None, typer.Option(help="Folder of model files, to list those that learned from it.")
+    ] = None,
+) -> None:
+    """Take a contribution back for its giver; prints what to tell them and what it touched.
+
+    Example: `weedset pool withdraw pool 3f9a --who carla --reason "Asked by letter."`
+
+    Example: `weedset pool withdraw pool 3f9a --who carla --models models/`
+    """
+    item, held = withdraw(open_pool(pool), name, who, reason)
+    _tell(item)
+    for edition in held:
+        typer.echo(f"edition {edition.number} holds it: use it no longer, and freeze a new one")
+    for path, edition in models_from(models, held) if models else ():
+        typer.echo(f"{path} learned from edition {edition.number}: train it anew")
+    if held and not models:
+        say("Give --models and a folder to list the models that learned from these editions.")
+
+
+def show_editions(pool: PoolArgument, as_json: JsonOption = False) -> None:
+    """List the editions, and those to use no longer because something was withdrawn.
+
+    Example: `weedset pool editions pool`
+
+    Example: `weedset pool editions pool --json`
+    """
+    for edition, gone in withdrawn_from(read_journal(open_pool(pool))):
+        if as_json:
+            emit({**asdict(edition), "withdrawn": gone})
+        else:
+            mark = f"  {gone} contributions withdrawn: use a later one" if gone else ""
+            typer.echo(
+                f"{edition.number}  {edition.frozen_at[:10]}  {edition.tiles} tiles  "
+                f"{edition.digest}{mark}"
+            )
 
 
 def freeze_pool(pool: PoolArgument, who: WhoOption) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -16,8 +17,7 @@ from pathlib import Path
 
 from weedset.digests import bytes_digest, file_digest, write_whole
 from weedset.errors import PoolError
-from weedset.licences import Credit, Licence, effective_licence, require_licence
-from weedset.licences import Standing as Terms
+from weedset.licences import Credit, Licence, effective_licence
 from weedset.pool.contents import opened
 from weedset.pool.croissant import CROISSANT, Described, croissant
 from weedset.pool.datacard import CARD, Changes, LeftOut, Tally, card_text
@@ -27,7 +27,7 @@ from weedset.pool.layout import Pool, written_in_vain
 from weedset.pool.selection import Selection, select
 from weedset.pool.shards import ShardWriter
 from weedset.pool.sites import SHARES, require_no_leak
-from weedset.pool.standing import Standing, State
+from weedset.pool.standing import Standing, State, is_open
 from weedset.pool.tilerows import edition_tile
 from weedset.pool.twins import Place, find_conflicts
 from weedset.taxonomy import load_species
@@ -132,7 +132,9 @@ def _write(
     chosen = select(pool)
     require_no_leak(chosen.items, chosen.groups)
     accepted = [item for item in chosen.items if item.state is State.ACCEPTED]
-    inside = [item for item in accepted if _is_open(item)]
+    left = Counter(place.number for place in chosen.twins | chosen.taken_back)
+    giving = [item for number, item in enumerate(chosen.items) if left[number] < item.tiles]
+    inside = [item for item in accepted if is_open(item) and item in giving]
     if not inside:
         raise _nothing(pool)
     whole = effective_licence([item.licence for item in inside])
@@ -152,7 +154,7 @@ def _write(
         twins=len(chosen.twins),
         contradictions=len(find_conflicts(pool, chosen.items, chosen.groups)),
         taken_back=len(chosen.taken_back),
-        apart=tuple(item.batch for item in accepted if item not in inside),
+        apart=tuple(item.batch for item in accepted if not is_open(item)),
     )
     changes = _changes(before, inside)
     card = card_text(number, day, whole, tally, left_out, credits, changes, load_species())
@@ -200,10 +202,6 @@ def _write_tiles(
 def _nothing(pool: Pool) -> PoolError:
     fix = "accept a contribution under an open licence first"
     return PoolError("holds nothing that could be frozen", where=str(pool.root), fix=fix)
-
-
-def _is_open(item: Standing) -> bool:
-    return require_licence(item.licence, item.batch).standing is Terms.OPEN
 
 
 def _changes(before: Sequence[Edition], inside: Sequence[Standing]) -> Changes:

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from weedset.digests import bytes_digest
 from weedset.errors import CheckNotPassedError
-from weedset.pool.standing import Standing, State
+from weedset.pool.standing import Standing, is_open
 from weedset.pool.twins import Place
 
 #: The share of the tiles that each split should have. Common practice, no source.
@@ -77,18 +77,21 @@ def split_of(new: Standing, items: Sequence[Standing], groups: Iterable[tuple[Pl
         )
     if splits:
         return next(iter(splits))
-    return choose_split(new, [item for item in items if item.state is not State.WAITING])
+    # What is kept apart for its licence makes editions of its own, so it is balanced apart.
+    return choose_split(new, [item for item in items if is_open(item) == is_open(new)])
 
 
 def require_no_leak(items: Sequence[Standing], groups: Iterable[tuple[Place, ...]]) -> None:
     """Raise CheckNotPassedError where twins, or a site, straddle two splits."""
     of_site: dict[str, Standing] = {}
     for item in items:
+        if not item.split:
+            continue  # withdrawn before it was accepted
         first = of_site.setdefault(item.site, item)
         if first.split != item.split:
             raise _leak(first, item)
     for group in groups:
-        here = [items[place.number] for place in group]
+        here = [items[place.number] for place in group if items[place.number].split]
         for item in here[1:]:
             if item.split != here[0].split:
                 raise _leak(here[0], item)

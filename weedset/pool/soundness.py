@@ -33,6 +33,9 @@ def verify(pool: Pool, findings: Findings) -> list[str]:
         if item.state in (State.WAITING, State.ACCEPTED):
             wanted.add(pool.archive(item.digest))
             _verify_file(pool.archive(item.digest), item.digest, _AGAIN, pool, findings)
+        elif item.state is State.WITHDRAWN and not pool.marks(item.digest).exists():
+            what = "is missing: what was withdrawn would not be known again"
+            findings.at(_name(pool.marks(item.digest), pool)).add(what, fix=_FROM_COPY)
     frozen = editions(entries)
     for edition in frozen:
         _verify_edition(pool, edition, findings)

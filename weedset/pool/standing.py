@@ -7,6 +7,8 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from weedset.errors import PoolError
+from weedset.licences import Standing as Terms
+from weedset.licences import require_licence
 from weedset.pool.journal import Entry, Event
 
 
@@ -66,6 +68,11 @@ def standings(entries: Iterable[Entry]) -> dict[str, Standing]:
                 split=str(entry.facts.get("split", before.split)),
             )
     return found
+
+
+def is_open(item: Standing) -> bool:
+    """Tell whether the licence of a contribution lets it into open editions."""
+    return require_licence(item.licence, item.batch).standing is Terms.OPEN
 
 
 def one_of(found: Mapping[str, Standing], name: str) -> Standing:
