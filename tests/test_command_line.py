@@ -81,7 +81,8 @@ def test_the_gardeners_way_from_photos_to_labels(
     assert run("import", "csv", table, "--looked-for", "DAUCS,CHEAL", "-w", garden)[0] == 0
     code, out, _ = run("status", "-w", garden, "--json")
     assert json.loads(out) == {
-        "batches": 1, "photos": 2, "tiles": 24, "labelled": 24, "species": {"CHEAL": 2, "DAUCS": 1},
+        "batches": 1, "photos": 2, "tiles": 24, "labelled": 24, "loose": 0,
+        "species": {"CHEAL": 2, "DAUCS": 1},
     }  # fmt: skip
     code, out, _ = run("status", "-w", garden)
     assert "looked for CHEAL, DAUCS" in out

@@ -9,6 +9,8 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── StoreError                a workspace store that is missing, newer, or in use
 ├── ModelError                a model file that is no weedset model, or disagrees with its card
 ├── PolicyError               a garden policy that cannot be applied
+├── LicenceError              a licence that is not known here, or that forbids what is asked
+├── ContributionError         a contribution that cannot be packed, opened or handed over
 ├── TrainingError             data or settings that no model can be trained from
 ├── MissingPartError          an optional part of weedset that is not installed
 └── CheckNotPassedError       exit 3: a check or gate said no
@@ -92,6 +94,14 @@ class ModelError(WeedsetError):
 
 class PolicyError(WeedsetError):
     """A garden policy cannot be applied."""
+
+
+class LicenceError(WeedsetError):
+    """A licence is not in the allow-list, or forbids what is asked."""
+
+
+class ContributionError(WeedsetError):
+    """A contribution cannot be packed, opened or handed over."""
 
 
 class TrainingError(WeedsetError):

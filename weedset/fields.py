@@ -51,11 +51,7 @@ class Fields:
     ) -> float:
         """Return a finite number with `above < number < below`, `least <= number <= most`."""
         value = self._required(name)
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, int | float)
-            or not math.isfinite(value)
-        ):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not _finite(value):
             raise self.complaint(name, f"should be a number, not {_shown(value)}")
         if not (above < value < below and least <= value <= most):
             raise self.complaint(name, f"is {value:g}, {_range(above, least, below, most)}")
@@ -111,6 +107,21 @@ class Fields:
         )
         return tuple(items.number(str(i), least=least, most=most) for i in range(len(value)))
 
+    def number_lists(
+        self, name: str, *, least: float, most: float
+    ) -> tuple[tuple[float, ...], ...]:
+        """Return a list of lists of numbers, each with `least <= number <= most`."""
+        value = self._required(name)
+        if not isinstance(value, list):
+            raise self.complaint(name, "should be a list of lists of numbers")
+        items = Fields(
+            {str(i): item for i, item in enumerate(value)},
+            self._where,
+            self._error,
+            self._dotted(name),
+        )
+        return tuple(items.numbers(str(i), least=least, most=most) for i in range(len(value)))
+
     def table(self, name: str) -> Fields:
         """Return the table under `name`."""
         return Fields(self._required(name), self._where, self._error, self._dotted(name))
@@ -124,6 +135,11 @@ class Fields:
             Fields(item, self._where, self._error, f"{self._dotted(name)}[{i}]")
             for i, item in enumerate(value)
         ]
+
+    def raw(self, name: str) -> object:
+        """Return what stands under `name`, unread: None where nothing does."""
+        self._known.append(name)
+        return self._table.get(name)
 
     def names(self) -> tuple[str, ...]:
         """Return the names of all fields, for tables whose names are data."""
@@ -183,6 +199,13 @@ def read_text(path: Path, error: type[WeedsetError]) -> str:
         raise error("is not UTF-8 text", where=str(path), fix="save it as UTF-8") from exc
     except OSError as exc:
         raise error(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+
+
+def _finite(value: float) -> bool:
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # a whole number beyond what a float holds
+        return False
 
 
 def _shown(value: object) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import io
 import struct
 import warnings
-from collections.abc import Callable, Container, Mapping
+from collections.abc import Callable, Container, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -26,6 +27,7 @@ LeastShare = Callable[[int, int, ExifFacts], float]
 
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
 _MAX_PIXELS = 250_000_000
+_SMALL_PIXELS = 1_048_576
 _MAX_BYTES = 500_000_000
 #: What to do with a stored picture to see it upright (EXIF 2.32, tag 0x0112).
 _TURNS = {
@@ -121,20 +123,35 @@ def read_mask(path: Path) -> NDArray[np.uint8]:
     Masks are for the upright photo and are never turned.
     Raises LabelError where it is no greyscale or palette image of 8 bits.
     """
+    with _open_mask(path) as image:
+        if image.mode not in ("L", "P", "1"):
+            raise LabelError(
+                f"is an image of mode {image.mode}, not of one value per pixel",
+                where=str(path),
+                fix="save the mask as an 8-bit greyscale PNG, or say what its colours mean",
+            )
+        values = image.convert("L") if image.mode == "1" else image
+        return np.asarray(values, dtype=np.uint8)
+
+
+def read_colour_mask(path: Path) -> NDArray[np.uint32]:
+    """Read a mask of one colour per pixel, (height, width), as 0xRRGGBB.
+
+    Masks are for the upright photo and are never turned. Raises LabelError if damaged.
+    """
+    with _open_mask(path) as image:
+        rgb = np.asarray(image.convert("RGB"), dtype=np.uint32)
+        return (rgb[..., 0] << 16 | rgb[..., 1] << 8 | rgb[..., 2]).astype(np.uint32)
+
+
+@contextmanager
+def _open_mask(path: Path) -> Iterator[Image.Image]:
+    data = _read_bytes(path, LabelError)
     try:
-        with Image.open(
-            io.BytesIO(_read_bytes(path, LabelError)), formats=("PNG", "TIFF")
-        ) as image:
+        with Image.open(io.BytesIO(data), formats=("PNG", "TIFF")) as image:
             if image.width * image.height > _MAX_PIXELS:
                 raise LabelError("has too many pixels to be a mask", where=str(path))
-            if image.mode not in ("L", "P", "1"):
-                raise LabelError(
-                    f"is an image of mode {image.mode}, not of one value per pixel",
-                    where=str(path),
-                    fix="save the mask as an 8-bit greyscale PNG",
-                )
-            values = image.convert("L") if image.mode == "1" else image
-            return np.asarray(values, dtype=np.uint8)
+            yield image
     except UnidentifiedImageError as exc:
         raise LabelError("is not a PNG or TIFF mask", where=str(path)) from exc
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as exc:
@@ -174,6 +191,27 @@ def encode_tile(pixels: NDArray[np.uint8]) -> bytes:
     return buffer.getvalue()
 
 
+def encode_upright(path: Path, digest: str) -> bytes:
+    """Return a photo as a JPEG of its upright pixels and nothing beside them.
+
+    Raises PhotoError where it cannot be read, or is no longer the photo of that digest.
+    """
+    opened = open_photo(path)
+    if opened.digest != digest:
+        fix = "put the photo back where it was when it was tiled, or leave whole photos out"
+        raise PhotoError("is another photo than was tiled", where=str(path), fix=fix)
+    return encode_tile(np.asarray(opened.image))
+
+
+def encode_loose(path: Path, longest_px: int) -> tuple[bytes, str]:
+    """Return a picture upright, no longer than `longest_px`, as a JPEG, and its digest.
+
+    For pictures of unknown scale, of which the full size says nothing. Raises PhotoError.
+    """
+    data = _read_bytes(path)
+    return encode_tile(reduced(data, str(path), longest_px)), bytes_digest(data)
+
+
 def decode_tile(data: bytes) -> NDArray[np.uint8]:
     """Decode the JPEG of a tile to (height, width, 3). Raises PhotoError if damaged."""
     try:
@@ -181,6 +219,34 @@ def decode_tile(data: bytes) -> NDArray[np.uint8]:
             return np.asarray(image.convert("RGB"))
     except (OSError, SyntaxError, ValueError) as exc:
         raise PhotoError(f"is a damaged tile: {exc}") from exc
+
+
+def reduced(data: bytes, where: str, longest_px: int) -> NDArray[np.uint8]:
+    """Decode a picture upright and no longer than `longest_px`, (height, width, 3).
+
+    Raises PhotoError if damaged.
+    """
+    opened = decode_photo(data, where, least_share=lambda w, h, _: min(1.0, longest_px / max(w, h)))
+    opened.image.thumbnail((longest_px, longest_px))
+    return np.asarray(opened.image)
+
+
+def check_decodes(data: bytes) -> None:
+    """Decode a JPEG to see that it can be. Raises PhotoError if damaged.
+
+    Large ones are decoded at an eighth of each side, which still reads every byte.
+    """
+    try:
+        with Image.open(io.BytesIO(data), formats=("JPEG",)) as image:
+            if image.width * image.height > _MAX_PIXELS:
+                raise PhotoError("has too many pixels to be a photo")
+            if image.mode != "RGB":
+                raise PhotoError(f"is of colour mode {image.mode}, not RGB")
+            if image.width * image.height > _SMALL_PIXELS:
+                image.draft("RGB", (image.width // 8, image.height // 8))
+            image.load()
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as exc:
+        raise PhotoError(f"is a damaged picture: {exc}") from exc
 
 
 def _read_bytes(path: Path, error: type[WeedsetError] = PhotoError) -> bytes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from weedset.records import ANY_PLANT, LabelledTile, Opinion, Origin, Statement, Verdict
 
@@ -38,6 +39,19 @@ def standing_opinion(history: Sequence[Opinion]) -> Opinion | None:
     decided = [item for item in newest if item.origin is Origin.REVIEW]
     best = decided or newest
     return best[-1] if best else None
+
+
+def under_checklist(labelled: LabelledTile, looked_for: Sequence[str]) -> Statement:
+    """Return the statement as it reads under a checklist that has grown since it was made.
+
+    What was not yet looked for becomes doubtful: neither its presence nor its absence
+    counts, as before. Of bare ground nothing changes.
+    """
+    said = labelled.statement
+    if said.verdict is not Verdict.PLANTS:
+        return said
+    later = frozenset(looked_for) - labelled.looked_for - said.present
+    return replace(said, doubtful=said.doubtful | later)
 
 
 def targets(labelled: LabelledTile, classes: Sequence[str]) -> tuple[int, ...]:

@@ -37,12 +37,12 @@ def read_camera_profile(path: Path) -> CameraProfile:
 
     Raises CameraError, naming file and field, for what is missing, absurd or misspelt.
     """
-    return _read(read_toml(path, CameraError))
+    return read_profile(read_toml(path, CameraError))
 
 
 def profile_from_json(text: str, where: str) -> CameraProfile:
     """Read a profile that `profile_to_json` wrote. Raises CameraError."""
-    return _read(parse_json(text, where, CameraError))
+    return read_profile(parse_json(text, where, CameraError))
 
 
 def profile_to_json(profile: CameraProfile) -> str:
@@ -65,7 +65,8 @@ def write_camera_profile(path: Path, profile: CameraProfile) -> None:
         raise CameraError(f"cannot be written ({exc.strerror})", where=str(path)) from exc
 
 
-def _read(fields: Fields) -> CameraProfile:
+def read_profile(fields: Fields) -> CameraProfile:
+    """Read the table of a profile. Raises the error of `fields`, or CameraError."""
     fields.knows("height_mm", "height_uncertainty_mm", *_TABLES)
     name = fields.text("name")
     height_mm = fields.number("height_mm", above=0, most=100_000) if "height_mm" in fields else None

@@ -338,6 +338,8 @@ class Origin(StrEnum):
     """How a label came about."""
 
     MASK = "mask"
+    OUTLINE = "outline"
+    FOLDER = "folder"
     TABLE = "table"
     PAGE = "page"
     SUGGESTION = "suggestion"
@@ -360,6 +362,14 @@ class Statement:
     doubtful: frozenset[str] = frozenset()
     unknown_plant: bool = False
     stages: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LoosePicture:
+    """A picture of unknown ground scale, with what is said of it as a whole."""
+
+    digest: str
+    statement: Statement
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,3 +98,8 @@ def store_path(workspace: Workspace) -> Path:
 def tile_archive(workspace: Workspace, photo_digest: str) -> Path:
     """Return the archive (a plain tar) that holds the tiles of one photo."""
     return workspace.root / "tiles" / f"{photo_digest[:24]}.tar"
+
+
+def loose_picture_path(workspace: Workspace, digest: str) -> Path:
+    """Return where a picture of unknown scale is kept."""
+    return workspace.root / "loose" / f"{digest[:24]}.jpg"

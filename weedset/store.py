@@ -27,6 +27,7 @@ from weedset.records import (
     Footprint,
     GroundGrid,
     LabelledTile,
+    LoosePicture,
     Opinion,
     Origin,
     Photo,
@@ -207,31 +208,34 @@ class Store:
         they are silent about would change its meaning.
         """
         with self._transaction():
-            known = [
-                species
-                for (species,) in self._db.execute(
-                    "SELECT species FROM checklist WHERE batch_id = ? ORDER BY species", (batch_id,)
-                )
-            ]
-            if known == sorted(looked_for):
-                return
-            labelled = self._db.execute(
-                "SELECT 1 FROM statement JOIN tile ON tile.id = tile_id "
-                "JOIN photo ON photo.digest = photo_digest WHERE batch_id = ? LIMIT 1",
-                (batch_id,),
-            ).fetchone()
-            if labelled:
-                raise StoreError(
-                    f"was labelled looking for {', '.join(known) or 'nothing stated'}, "
-                    f"not {', '.join(sorted(looked_for))}",
-                    where=f"batch {batch_id}",
-                    fix="give the same checklist: absence counts only for what was looked for",
-                )
-            self._db.execute("DELETE FROM checklist WHERE batch_id = ?", (batch_id,))
-            self._db.executemany(
-                "INSERT INTO checklist VALUES (?, ?, 0)",
-                [(batch_id, item) for item in looked_for],
+            self._set_checklist(batch_id, looked_for)
+
+    def _set_checklist(self, batch_id: str, looked_for: Sequence[str]) -> None:
+        known = [
+            species
+            for (species,) in self._db.execute(
+                "SELECT species FROM checklist WHERE batch_id = ? ORDER BY species", (batch_id,)
             )
+        ]
+        if known == sorted(looked_for):
+            return
+        labelled = self._db.execute(
+            "SELECT 1 FROM statement JOIN tile ON tile.id = tile_id "
+            "JOIN photo ON photo.digest = photo_digest WHERE batch_id = ? "
+            "UNION ALL SELECT 1 FROM loose_picture WHERE batch_id = ? LIMIT 1",
+            (batch_id, batch_id),
+        ).fetchone()
+        if labelled:
+            raise StoreError(
+                f"was labelled looking for {', '.join(known) or 'nothing stated'}, "
+                f"not {', '.join(sorted(looked_for))}",
+                where=f"batch {batch_id}",
+                fix="give the same checklist: absence counts only for what was looked for",
+            )
+        self._db.execute("DELETE FROM checklist WHERE batch_id = ?", (batch_id,))
+        self._db.executemany(
+            "INSERT INTO checklist VALUES (?, ?, 0)", [(batch_id, item) for item in looked_for]
+        )
 
     def photos_of_batches(self) -> dict[str, str]:
         """Return the batch id of each photo, by digest."""
@@ -305,30 +309,81 @@ class Store:
 
     def labelled_tiles(self) -> list[LabelledTile]:
         """Return each labelled tile with what stands, in order of batch, photo and cell."""
+        query = f"{_TILES_WITH_STATEMENTS} {_IN_ORDER}"
+        rows = self._db.execute(query).fetchall()
+        return [labelled for labelled, _ in self._standing(rows, self.histories())]
+
+    def standing_of(self, photo_digest: str) -> list[tuple[LabelledTile, str]]:
+        """Return each labelled tile of a photo with what stands, and when that was said."""
+        query = f"{_TILES_WITH_STATEMENTS} AND photo_digest = ? {_IN_ORDER}"
+        rows = self._db.execute(query, (photo_digest,)).fetchall()
+        return list(self._standing(rows, self.histories([row[0] for row in rows])))
+
+    def _standing(
+        self, rows: Sequence[tuple[Any, ...]], histories: Iterable[tuple[int, list[Opinion]]]
+    ) -> Iterator[tuple[LabelledTile, str]]:
         checklists: dict[str, list[tuple[str, int]]] = {}
         for batch_id, species, after in self._db.execute(
             "SELECT batch_id, species, after_statement FROM checklist"
         ):
             checklists.setdefault(batch_id, []).append((species, after))
-        stands = {
-            tile_id: opinion
-            for tile_id, history in self.histories()
-            if (opinion := standing_opinion(history)) is not None
-        }
-        return [
-            LabelledTile(
+        stands = {tile_id: standing_opinion(history) for tile_id, history in histories}
+        for row in rows:
+            opinion = stands.get(row[0])
+            if opinion is None or opinion.statement is None:
+                continue
+            checklist = checklists.get(row[2], ())
+            labelled = LabelledTile(
                 tile=_tile(row[5:]),
                 photo_name=row[1],
                 batch_id=row[2],
                 site=row[3],
                 taken_at=row[4],
-                looked_for=frozenset(
-                    species for species, after in checklists.get(row[2], ()) if after < opinion.id
-                ),
+                looked_for=frozenset(code for code, after in checklist if after < opinion.id),
                 statement=opinion.statement,
             )
-            for row in self._db.execute(_TILES_WITH_STATEMENTS)
-            if (opinion := stands.get(row[0])) is not None and opinion.statement is not None
+            yield labelled, opinion.made_at
+
+    def add_loose(self, batch: Batch, pictures: Sequence[LoosePicture]) -> int:
+        """Add pictures of unknown scale, and their batch where that is new; return how many.
+
+        The batch brings its checklist. A picture that is there already is not added again.
+        Raises StoreError where the batch is known under another giver, licence or checklist.
+        """
+        made_at = datetime.now(UTC).isoformat(timespec="milliseconds")
+        added = 0
+        with self._transaction():
+            self._add_batch(batch)
+            self._set_checklist(batch.id, batch.looked_for)
+            for picture in pictures:
+                said = picture.statement
+                cursor = self._db.execute(
+                    "INSERT OR IGNORE INTO loose_picture VALUES (?, ?, ?, ?, ?, ?)",
+                    (
+                        picture.digest, batch.id, said.annotator, made_at, said.verdict,
+                        said.unknown_plant,
+                    ),
+                )  # fmt: skip
+                if cursor.rowcount:
+                    added += 1
+                    self._db.executemany(
+                        "INSERT INTO loose_species VALUES (?, ?)",
+                        [(picture.digest, species) for species in sorted(said.present)],
+                    )
+        return added
+
+    def loose_of(self, batch_id: str) -> list[tuple[LoosePicture, str]]:
+        """Return the pictures of unknown scale of a batch and when each was labelled."""
+        species: dict[str, list[tuple[str, int, int | None]]] = {}
+        for digest, code in self._db.execute("SELECT digest, species FROM loose_species"):
+            species.setdefault(digest, []).append((code, 0, None))
+        return [
+            (LoosePicture(row[0], _statement(row[1:5], species.get(row[0], []))), row[5])
+            for row in self._db.execute(
+                "SELECT digest, annotator, ?, verdict, unknown_plant, made_at "
+                "FROM loose_picture WHERE batch_id = ? ORDER BY digest",
+                (Origin.FOLDER, batch_id),
+            )
         ]
 
     def counts(self) -> dict[str, int]:
@@ -340,6 +395,7 @@ class Store:
                 "photos": "photo",
                 "tiles": "tile",
                 "labelled": f"(SELECT DISTINCT tile_id FROM statement WHERE {_SAID_NOW})",
+                "loose": "loose_picture",
             }.items()
         }
 
@@ -360,8 +416,9 @@ _TILES_WITH_STATEMENTS = f"""SELECT tile.id, photo.name, batch_id, site, taken_a
     FROM tile
     JOIN photo ON photo.digest = photo_digest
     JOIN batch ON batch.id = batch_id
-    WHERE tile.id IN (SELECT tile_id FROM statement)
-    ORDER BY batch_id, photo.name, photo_digest, grid_row, grid_col"""
+    WHERE tile.id IN (SELECT tile_id FROM statement)"""
+
+_IN_ORDER = "ORDER BY batch_id, photo.name, photo_digest, grid_row, grid_col"
 
 _HISTORIES = """SELECT tile_id, statement.id AS id, annotator, origin, made_at, verdict,
     unknown_plant, species, doubtful, stage

@@ -116,6 +116,11 @@ def is_eppo_code(text: str) -> bool:
     return _EPPO_CODE.fullmatch(text) is not None
 
 
+def is_local_code(text: str) -> bool:
+    """Tell whether `text` has the form of a garden's own code, such as x-my-plant."""
+    return _LOCAL_CODE.fullmatch(text) is not None
+
+
 def species(code: str, known: SpeciesList, where: str = "") -> Species:
     """Return the plant of `code`, in whatever case; an outdated code finds the current one.
 
@@ -160,6 +165,13 @@ def search(text: str, known: SpeciesList, limit: int = 20) -> list[Species]:
             score = (parts.index(True), len(term), entry.code)
             best[entry.code] = min(score, best.get(entry.code, score))
     return [known[code] for _, _, code in sorted(best.values())[:limit]]
+
+
+def named(text: str, known: SpeciesList) -> list[Species]:
+    """Return the plants of which `text` is a code, a whole name or an alias."""
+    needle = _folded(text[:_MOST_CHARACTERS])
+    found = {entry.code: entry for term, entry in known._terms if needle and term == needle}
+    return list(found.values())
 
 
 def _hint(text: str, known: SpeciesList) -> str:

@@ -2,18 +2,33 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from datetime import date
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from weedset.cli.door import JsonOption, WorkspaceOption, complain, emit, follow, say, usage_error
+from weedset.cli.options import (
+    AnnotatorOption,
+    LookedForOption,
+    SpeciesOption,
+    checklist_of,
+    day_of,
+    licence_of,
+    require_site,
+)
+from weedset.cli.taking_in import add_import_verbs
 from weedset.errors import LabelError, PhotoError, WeedsetError
 from weedset.images import find_photos
-from weedset.importers.masks import LEAST_SHARE, MaskRule, find_mask, mask_statements, read_meanings
+from weedset.importers.masks import (
+    LEAST_SHARE,
+    MaskRule,
+    find_mask,
+    mask_statements,
+    read_colours,
+    read_meanings,
+)
 from weedset.importers.table import table_statements
 from weedset.profile import read_camera_profile
 from weedset.records import Batch, CellLimits, Edge, Photo
@@ -24,24 +39,9 @@ from weedset.settings import (
     open_workspace,
 )
 from weedset.store import Store, open_store
-from weedset.taxonomy import SpeciesList, load_species, require_codes, search
+from weedset.taxonomy import load_species, search
 from weedset.tiling import CutPhoto, cut_photos
 from weedset.view import tilt_deg
-
-_SITE = re.compile(r"[\w][\w .-]{0,59}")
-_LICENCE = re.compile(r"[A-Za-z0-9][A-Za-z0-9.+-]{0,39}")
-
-SpeciesOption = Annotated[
-    Path | None, typer.Option("--species", help="Your own species list, beside the shipped one.")
-]
-LookedForOption = Annotated[
-    str,
-    typer.Option(
-        help="The checklist: EPPO codes of all species that were looked for, with commas. "
-        "Absence counts only for these."
-    ),
-]
-AnnotatorOption = Annotated[str, typer.Option(help="Who made these labels; a handle will do.")]
 
 
 def add_gardener_verbs(app: typer.Typer) -> None:
@@ -53,6 +53,7 @@ def add_gardener_verbs(app: typer.Typer) -> None:
     take_in = typer.Typer(no_args_is_help=True, help="Take in labels that you already have.")
     take_in.command("masks")(import_masks)
     take_in.command("csv")(import_csv)
+    add_import_verbs(take_in)
     app.add_typer(take_in, name="import")
 
 
@@ -109,11 +110,9 @@ def tile(
     """
     room = open_workspace(workspace)
     profile = read_camera_profile(camera)
-    if not _SITE.fullmatch(site):
-        usage_error("--site: letters, digits, blanks, dots and dashes, at most 60")
-    if licence and not _LICENCE.fullmatch(licence):
-        usage_error("--licence: an SPDX id such as CC-BY-4.0 or CC0-1.0")
-    taken_on = _date(on) if on else None
+    require_site(site)
+    licence = licence_of(licence) if licence else ""
+    taken_on = day_of(on) if on else None
     paths = find_photos(photos)
     counts: Counter[str] = Counter()
     dropped: Counter[str] = Counter()
@@ -149,13 +148,6 @@ def tile(
         raise typer.Exit(1)
 
 
-def _date(text: str) -> str:
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError:
-        usage_error(f"--on: {text!r} is no date such as 2026-05-04")
-
-
 def _batch_of(photo: Photo, site: str, taken_on: str | None, giver: str, licence: str) -> Batch:
     day = taken_on or (photo.taken_at or "")[:10]
     if not day:
@@ -186,11 +178,15 @@ def _photo_record(cut: CutPhoto) -> dict[str, object]:
 
 def import_masks(
     masks: Annotated[Path, typer.Argument(help="Folder of masks, NAME_mask.png or NAME.png.")],
-    value: Annotated[
-        list[str],
-        typer.Option(help="What a value means: 0=ground, 1=CHEAL, 2=unknown. Give one per value."),
-    ],
     looked_for: LookedForOption,
+    value: Annotated[
+        list[str] | None,
+        typer.Option(help="What a value means: 0=ground, 1=CHEAL, 2=unknown. Give one per value."),
+    ] = None,
+    colour: Annotated[
+        list[str] | None,
+        typer.Option(help="What a colour means, instead: 000000=ground, 00ff00=CHEAL."),
+    ] = None,
     workspace: WorkspaceOption = Path(),
     site: Annotated[str | None, typer.Option(help="Only the photos of this site.")] = None,
     least_share: Annotated[
@@ -207,11 +203,15 @@ def import_masks(
 
     Example: `weedset import masks masks/ --value 0=ground --value 1=CHEAL --looked-for CHEAL`
 
-    Example: `weedset import masks masks/ --value 0=ground --value 1=unknown --looked-for CHEAL`
+    Example: `weedset import masks masks/ --colour 000000=ground --colour 00ff00=CHEAL
+    --looked-for CHEAL`
     """
     known = load_species(own_species)
-    rule = MaskRule(read_meanings(value, known), least_share)
-    checklist = _checklist(looked_for, known)
+    if bool(value) == bool(colour):
+        usage_error("give --value for each value of the masks, or --colour for each colour")
+    meanings = read_colours(colour, known) if colour else read_meanings(value or [], known)
+    rule = MaskRule(meanings, least_share, by_colour=bool(colour))
+    checklist = checklist_of(looked_for, known)
     if not masks.is_dir():
         raise LabelError("is no folder", where=str(masks))
     labelled = bad = 0
@@ -242,12 +242,6 @@ def _photos_of(store: Store, site: str | None) -> list[Photo]:
     return [photo for photo in store.photos() if batch_of[photo.digest] in batch_ids]
 
 
-def _checklist(text: str, known: SpeciesList) -> tuple[str, ...]:
-    return require_codes(
-        [code for code in re.split(r"[,\s]+", text) if code], "--looked-for", known
-    )
-
-
 def import_csv(
     table: Annotated[Path, typer.Argument(help="CSV with columns photo, row, col, species.")],
     looked_for: LookedForOption,
@@ -266,7 +260,7 @@ def import_csv(
     Example: `weedset import csv labels.csv --looked-for CHEAL --annotator anna -w garden`
     """
     known = load_species(own_species)
-    checklist = _checklist(looked_for, known)
+    checklist = checklist_of(looked_for, known)
     with open_store(open_workspace(workspace)) as store:
         statements = table_statements(table, store.photos(), known, annotator)
         batch_of = store.photos_of_batches()

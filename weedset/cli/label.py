@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from weedset.cli.door import WorkspaceOption, say, usage_error
-from weedset.cli.gardener import AnnotatorOption, SpeciesOption
+from weedset.cli.options import AnnotatorOption, SpeciesOption
 from weedset.errors import MissingPartError, StoreError
 from weedset.settings import open_workspace, store_path
 from weedset.taxonomy import load_species

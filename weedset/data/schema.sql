@@ -100,6 +100,24 @@ CREATE TABLE statement_species (
     PRIMARY KEY (statement_id, species)
 ) STRICT, WITHOUT ROWID;
 
+-- Pictures whose ground scale is unknown: kept apart, so that none is taken for a tile. The
+-- pictures themselves lie in the folder loose/, by digest.
+CREATE TABLE loose_picture (
+    digest TEXT PRIMARY KEY,            -- SHA-256 of the file that was taken in
+    batch_id TEXT NOT NULL REFERENCES batch (id),
+    annotator TEXT NOT NULL,
+    made_at TEXT NOT NULL,              -- ISO 8601, UTC
+    verdict TEXT NOT NULL,
+    unknown_plant INTEGER NOT NULL
+) STRICT;
+CREATE INDEX loose_of_batch ON loose_picture (batch_id);
+
+CREATE TABLE loose_species (
+    digest TEXT NOT NULL REFERENCES loose_picture (digest),
+    species TEXT NOT NULL,
+    PRIMARY KEY (digest, species)
+) STRICT, WITHOUT ROWID;
+
 -- What the pixels of a tile look like, for the order of labelling. A cache: safe to empty.
 CREATE TABLE look (
     tile_id INTEGER PRIMARY KEY REFERENCES tile (id),

@@ -14,7 +14,7 @@ from PIL import Image
 from weedset.cells import cells_of_photo
 from weedset.errors import LabelError
 from weedset.geometry import grid_footprint, ground_box_px
-from weedset.images import read_mask
+from weedset.images import read_colour_mask, read_mask
 from weedset.records import Origin, Photo, Statement, Verdict
 from weedset.rectify import rectified
 from weedset.store import TileKey
@@ -33,10 +33,14 @@ LEAST_SHARE = 0.01
 
 @dataclass(frozen=True, slots=True)
 class MaskRule:
-    """What the values of a mask mean, and from which covered share a plant counts."""
+    """What the values of a mask mean, and from which covered share a plant counts.
+
+    `by_colour` says that the values are colours, 0xRRGGBB, not what lies in the file.
+    """
 
     meanings: Mapping[int, str]
     least_share: float = LEAST_SHARE
+    by_colour: bool = False
 
 
 def read_meanings(pairs: Sequence[str], species: SpeciesList) -> dict[int, str]:
@@ -45,23 +49,60 @@ def read_meanings(pairs: Sequence[str], species: SpeciesList) -> dict[int, str]:
     Raises LabelError for a pair that is none or a value given twice, UnknownSpeciesError
     for a code in no list.
     """
+    example = "--value 0=ground --value 1=CHEAL --value 2=unknown"
+    return _meanings(pairs, species, "--value", r"\d{1,3}", 10, 255, example)
+
+
+def read_colours(pairs: Sequence[str], species: SpeciesList) -> dict[int, str]:
+    """Read colour=meaning pairs such as "000000=ground", "#00ff00=CHEAL", as 0xRRGGBB.
+
+    Raises the same as `read_meanings`.
+    """
+    example = "--colour 000000=ground --colour 00ff00=CHEAL"
+    return _meanings(pairs, species, "--colour", r"#?[0-9a-fA-F]{6}", 16, 0xFFFFFF, example)
+
+
+def _meanings(
+    pairs: Sequence[str],
+    species: SpeciesList,
+    option: str,
+    shape: str,
+    base: int,
+    most: int,
+    example: str,
+) -> dict[int, str]:
+    if len(pairs) > 256:
+        raise LabelError("gives more than 256 values a meaning", where=option)
     meanings: dict[int, str] = {}
     for pair in pairs:
-        match = re.fullmatch(r"\s*(\d{1,3})\s*=\s*(\S+)\s*", pair)
-        if match is None or int(match[1]) > 255:
-            raise LabelError(
-                f"{pair!r} is no value and its meaning",
-                where="--value",
-                fix="write for example --value 0=ground --value 1=CHEAL --value 2=unknown",
-            )
-        value, meaning = int(match[1]), match[2]
+        match = re.fullmatch(rf"\s*({shape})\s*=\s*(\S+)\s*", pair)
+        value = int(match[1].lstrip("#"), base) if match else 0
+        if match is None or value > most:
+            fix = f"write for example {example}"
+            raise LabelError(f"{pair!r} is no value and its meaning", where=option, fix=fix)
+        meaning = match[2]
         if value in meanings:
-            raise LabelError(f"gives value {value} two meanings", where="--value")
+            raise LabelError(f"gives value {match[1]} two meanings", where=option)
         if meaning.lower() in (GROUND, UNKNOWN):
             meanings[value] = meaning.lower()
         else:
-            (meanings[value],) = require_codes([meaning], "--value", species)
+            (meanings[value],) = require_codes([meaning], option, species)
     return meanings
+
+
+def _indexed(path: Path, rule: MaskRule) -> tuple[NDArray[np.uint8], dict[int, str]]:
+    """Return a mask of colours as one of indices, and what these mean."""
+    mask = read_colour_mask(path)
+    colours, indices = np.unique(mask, return_inverse=True)
+    for colour in colours.tolist():
+        if colour not in rule.meanings:
+            raise LabelError(
+                f"has pixels of the colour {colour:06x}, which has no meaning",
+                where=str(path),
+                fix=f"add --colour {colour:06x}=CODE; masks must be saved without smoothed edges",
+            )
+    meanings = {i: rule.meanings[colour] for i, colour in enumerate(colours.tolist())}
+    return indices.reshape(mask.shape).astype(np.uint8), meanings
 
 
 def find_mask(photo_name: str, folder: Path) -> Path:
@@ -85,7 +126,7 @@ def mask_statements(
 
     Raises LabelError where the mask is of another size, or has a value without meaning.
     """
-    mask = read_mask(path)
+    mask, meanings = _indexed(path, rule) if rule.by_colour else (read_mask(path), rule.meanings)
     if mask.shape != (photo.height_px, photo.width_px):
         raise LabelError(
             f"is {mask.shape[1]} x {mask.shape[0]} px, but its photo is "
@@ -95,15 +136,21 @@ def mask_statements(
         )
     shares = covered_shares(mask, photo)
     for value in shares:
-        if value not in rule.meanings:
+        if value not in meanings:
             raise LabelError(
                 f"has pixels of value {value}, which has no meaning",
                 where=str(path),
                 fix=f"add --value {value}=CODE, or --value {value}=ground",
             )
     for row, col in cells_of_photo(photo).places():
-        cell = {value: float(share[row, col]) for value, share in shares.items()}
-        yield (photo.digest, row, col), _statement(cell, rule, annotator)
+        cell: dict[str, float] = {}
+        for value, share in shares.items():
+            meaning = meanings[value]
+            cell[meaning] = cell.get(meaning, 0.0) + float(share[row, col])
+        yield (
+            (photo.digest, row, col),
+            share_statement(cell, rule.least_share, annotator, Origin.MASK),
+        )
 
 
 def covered_shares(mask: NDArray[np.uint8], photo: Photo) -> dict[int, NDArray[np.float64]]:
@@ -163,18 +210,21 @@ def _edges(first_px: float, cell_px: float, cells: int, size_px: int) -> NDArray
     return np.ceil(edges - 0.5).clip(0, size_px).astype(np.intp)
 
 
-def _statement(shares: Mapping[int, float], rule: MaskRule, annotator: str) -> Statement:
-    by_meaning: dict[str, float] = {}
-    for value, share in shares.items():
-        meaning = rule.meanings[value]
-        by_meaning[meaning] = by_meaning.get(meaning, 0.0) + share
-    by_meaning.pop(GROUND, None)
-    unknown_plant = by_meaning.pop(UNKNOWN, 0.0) > 0
+def share_statement(
+    by_meaning: Mapping[str, float], least_share: float, annotator: str, origin: Origin
+) -> Statement:
+    """Return what covered shares say of a cell, by the one rule for masks and outlines.
+
+    A plant that covers `least_share` of it or more is present, one that covers less is
+    doubtful. Where nothing but ground is left, the cell is bare.
+    """
     plants = {code: share for code, share in by_meaning.items() if share > 0}
-    present = frozenset(code for code, share in plants.items() if share >= rule.least_share)
+    plants.pop(GROUND, None)
+    unknown_plant = plants.pop(UNKNOWN, 0.0) > 0
+    present = frozenset(code for code, share in plants.items() if share >= least_share)
     return Statement(
         annotator=annotator,
-        origin=Origin.MASK,
+        origin=origin,
         verdict=Verdict.PLANTS if plants or unknown_plant else Verdict.BARE,
         present=present,
         doubtful=frozenset(plants) - present,

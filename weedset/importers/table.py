@@ -10,6 +10,7 @@ from pathlib import Path
 
 from weedset.errors import LabelError, UnknownSpeciesError
 from weedset.fields import read_text
+from weedset.importers.complaints import raise_all
 from weedset.labelling import contradiction
 from weedset.records import Origin, Photo, Statement, Verdict
 from weedset.store import TileKey
@@ -20,8 +21,6 @@ _OPTIONAL = ("stage",)
 
 #: Words in the species column that say something else than a species.
 _WORDS = ("bare", "unknown", "cannot tell")
-
-_MOST_COMPLAINTS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,20 +58,10 @@ def table_statements(
             f"is not valid CSV: {exc}", where=f"{path}: line {reader.line_num}"
         ) from exc
     statements = _merge(lines, annotator, complaints)
-    if complaints:
-        raise LabelError(
-            _several(complaints), where=str(path), fix="mend these rows; nothing was taken in"
-        )
+    raise_all(complaints, path)
     if not statements:
         raise LabelError("holds no labels", where=str(path))
     return statements
-
-
-def _several(complaints: Sequence[str]) -> str:
-    shown = list(complaints[:_MOST_COMPLAINTS])
-    if len(complaints) > len(shown):
-        shown.append(f"and {len(complaints) - len(shown)} more")
-    return shown[0] if len(shown) == 1 else "\n  ".join([f"has {len(complaints)} faults:", *shown])
 
 
 def _check_columns(names: Sequence[str] | None, path: Path) -> None:

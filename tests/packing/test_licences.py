@@ -1,0 +1,122 @@
+"""Licences, checked by license-expression (SPDX) and Creative Commons' own published rules."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from license_expression import get_spdx_licensing
+
+from weedset.errors import LicenceError
+from weedset.licences import (
+    CHART,
+    LICENCES,
+    OWN_TERMS,
+    Credit,
+    Standing,
+    combine_columns,
+    credit_lines,
+    effective_licence,
+    require_licence,
+)
+
+#: The Creative Commons compatibility chart: the lightest licence for an adaptation of two
+#: works, "-" where they may not be combined. Derived from the published adapter sets
+#: (Creative Commons FAQ; libguides.easternflorida.edu c.php?g=844646&p=8403288), and
+#: "cannot" for BY-SA with NC stated at libguides.oberlin.edu/copyright101/licenses.
+TABLE = """
+          PD        BY        BY-SA  BY-NC     BY-NC-SA  BY-ND  BY-NC-ND
+PD        PD        BY        BY-SA  BY-NC     BY-NC-SA  -      -
+BY        BY        BY        BY-SA  BY-NC     BY-NC-SA  -      -
+BY-SA     BY-SA     BY-SA     BY-SA  -         -         -      -
+BY-NC     BY-NC     BY-NC     -      BY-NC     BY-NC-SA  -      -
+BY-NC-SA  BY-NC-SA  BY-NC-SA  -      BY-NC-SA  BY-NC-SA  -      -
+BY-ND     -         -         -      -         -         -      -
+BY-NC-ND  -         -         -      -         -         -      -
+"""
+PAIRS = [
+    (line.split()[0], column, cell)
+    for line in TABLE.split("\n")[2:-1]
+    for column, cell in zip(TABLE.split("\n")[1].split(), line.split()[1:], strict=True)
+]
+
+
+@pytest.mark.parametrize(("one", "other", "result"), PAIRS)
+def test_the_chart_of_creative_commons(one: str, other: str, result: str) -> None:
+    assert combine_columns([one, other]) == (None if result == "-" else result)
+
+
+def test_the_table_is_whole() -> None:
+    assert len(PAIRS) == len(CHART) ** 2
+
+
+@pytest.mark.parametrize("licence", LICENCES, ids=lambda licence: licence.id)
+def test_ids_are_those_of_spdx(licence: object) -> None:
+    ident = licence.id  # type: ignore[attr-defined]
+    if ident == OWN_TERMS:
+        # SPDX specification 2.3, annex D: LicenseRef- and letters, digits, dots, hyphens
+        assert re.fullmatch(r"LicenseRef-[A-Za-z0-9.-]+", ident)
+        return
+    parsed = get_spdx_licensing().parse(ident, validate=True, strict=True)
+    assert str(parsed) == ident
+
+
+@pytest.mark.parametrize("licence", LICENCES, ids=lambda licence: licence.id)
+def test_each_is_explained_in_one_sentence(licence: object) -> None:
+    sentence = licence.sentence  # type: ignore[attr-defined]
+    assert sentence.endswith(".")
+    assert sentence.count(".") == 1
+    standing, reason = licence.standing, licence.reason  # type: ignore[attr-defined]
+    assert bool(reason) == (standing is not Standing.OPEN)
+
+
+def test_spelling_is_forgiven_but_not_guessed() -> None:
+    assert require_licence(" cc-by-4.0 ", "x").id == "CC-BY-4.0"
+    with pytest.raises(LicenceError, match=r"x: 'CC BY 4\.0' is no licence"):
+        require_licence("CC BY 4.0", "x")
+
+
+@pytest.mark.parametrize(
+    ("ids", "result"),
+    [
+        (["CC0-1.0"], "CC0-1.0"),
+        (["CC0-1.0", "PDDL-1.0"], "CC0-1.0"),
+        (["CC0-1.0", "CC-BY-4.0"], "CC-BY-4.0"),
+        (["CC-BY-SA-4.0", "CC-BY-4.0", "CC0-1.0"], "CC-BY-SA-4.0"),
+    ],
+)
+def test_the_effective_licence_of_a_pool(ids: list[str], result: str) -> None:
+    assert effective_licence(ids).id == result
+
+
+@pytest.mark.parametrize("ident", ["CC-BY-NC-4.0", "CC-BY-NC-SA-4.0", "ODbL-1.0", OWN_TERMS])
+def test_some_are_kept_apart_with_the_reason(ident: str) -> None:
+    with pytest.raises(LicenceError, match="kept apart: ") as caught:
+        effective_licence(["CC0-1.0", ident])
+    assert caught.value.fix
+    assert effective_licence([ident], apart=True).id == ident
+
+
+def test_apart_editions_follow_the_chart_too() -> None:
+    pooled = effective_licence(["CC-BY-4.0", "CC-BY-NC-4.0", "CC-BY-NC-SA-4.0"], apart=True)
+    assert pooled.id == "CC-BY-NC-SA-4.0"
+    with pytest.raises(LicenceError, match="cannot be pooled"):
+        effective_licence(["CC-BY-SA-4.0", "CC-BY-NC-4.0"], apart=True)
+    with pytest.raises(LicenceError, match="no published chart"):
+        effective_licence(["ODbL-1.0", "CC-BY-4.0"], apart=True)
+
+
+@pytest.mark.parametrize("apart", [False, True])
+def test_no_derivatives_are_always_refused(apart: bool) -> None:
+    for ident in ("CC-BY-ND-4.0", "CC-BY-NC-ND-4.0"):
+        with pytest.raises(LicenceError, match="refused: cutting photos"):
+            effective_licence([ident], apart=apart)
+
+
+def test_givers_are_listed_once_each() -> None:
+    anna = Credit("anna", "Anna B.", "CC-BY-4.0")
+    ben = Credit("ben", "Ben", "CC0-1.0")
+    assert credit_lines([ben, anna, anna]) == [
+        "anna (rights: Anna B., CC-BY-4.0)",
+        "ben (rights: Ben, CC0-1.0)",
+    ]

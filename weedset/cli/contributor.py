@@ -1,0 +1,342 @@
+"""The contributor's verbs: say who gives, pack, check, hand over."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from weedset.cli.door import JsonOption, WorkspaceOption, emit, say
+from weedset.cli.options import SpeciesOption
+from weedset.contribution.batch import batch_id, contribution_table
+from weedset.contribution.giving import (
+    Giving,
+    Place,
+    coarse,
+    giving_fields,
+    giving_path,
+    giving_toml,
+    read_giving,
+    site_id,
+)
+from weedset.digests import write_whole
+from weedset.errors import CheckNotPassedError, ContributionError
+from weedset.licences import LICENCES
+from weedset.packing import pack_batch
+from weedset.preview import STAYS, Preview, photo_count, preview_batch
+from weedset.records import Batch
+from weedset.settings import open_workspace
+from weedset.store import Store, open_store
+from weedset.submitting import submit as hand_over
+from weedset.taxonomy import load_species
+from weedset.verification.check import Report, check_contribution
+
+BatchArgument = Annotated[str, typer.Argument(help="The batch, as `weedset status` names it.")]
+WorkersOption = Annotated[int | None, typer.Option(min=1, help="Processes; all cores if not set.")]
+
+
+def add_contributor_verbs(app: typer.Typer) -> None:
+    """Add the contributor's verbs to `app`."""
+    app.command("licences")(licences)
+    app.command("describe")(describe)
+    app.command("pack")(pack)
+    app.command("check")(check)
+    app.command("submit")(submit)
+
+
+def licences(as_json: JsonOption = False) -> None:
+    """List the licences that you can give under, each in a sentence.
+
+    Example: `weedset licences`
+
+    Example: `weedset licences --json`
+    """
+    for licence in LICENCES:
+        if as_json:
+            emit(
+                {
+                    "id": licence.id,
+                    "url": licence.url,
+                    "sentence": licence.sentence,
+                    "standing": licence.standing,
+                    "reason": licence.reason,
+                }
+            )
+        else:
+            why = f" ({licence.standing}: {licence.reason})" if licence.reason else ""
+            typer.echo(f"{licence.id:26s} {licence.sentence}{why}")
+
+
+def describe(
+    batch: BatchArgument,
+    giver: Annotated[str, typer.Option(help="Who gives; a handle will do.")],
+    rights_holder: Annotated[str, typer.Option(help="Who holds the rights in the photos.")],
+    licence: Annotated[str, typer.Option(help="SPDX id; `weedset licences` explains each.")],
+    consent: Annotated[
+        str, typer.Option(help="In your words: that you may give the photos, and agree to it.")
+    ],
+    recorded_by: Annotated[
+        str | None, typer.Option(help="Who took the photos, if not the giver.")
+    ] = None,
+    credit: Annotated[
+        str, typer.Option(help="How to name you, if not by the giver's handle.")
+    ] = "",
+    licence_note: Annotated[str, typer.Option(help="The terms, where they are own words.")] = "",
+    country: Annotated[str, typer.Option(help="ISO 3166 code, such as DE.")] = "",
+    region: Annotated[str, typer.Option(help="A large region, such as a federal state.")] = "",
+    latitude: Annotated[
+        float | None, typer.Option(help="Rounded to 0.1 degrees before it is kept.")
+    ] = None,
+    longitude: Annotated[float | None, typer.Option(help="Rounded likewise.")] = None,
+    workspace: WorkspaceOption = Path(),
+) -> None:
+    """State who gives a batch, under which licence, and roughly where it is from.
+
+    Writes giving/BATCH.toml in the workspace, to be read over and changed. The site gets a
+    random id: its name stays with you. Say of the place what you like, or nothing.
+
+    Example: `weedset describe "long-acre 2026-05-04" --giver anna --rights-holder "Anna B."
+    --licence CC-BY-4.0 --consent "I took these photos and give them under this licence."`
+
+    Example: `weedset describe "long-acre 2026-05-04" --giver anna --rights-holder "Anna B."
+    --licence CC0-1.0 --consent "I took these photos and give them." --country DE`
+    """
+    room = open_workspace(workspace)
+    today = date.today()
+    with open_store(room) as store:
+        found = _batch(store, batch)
+    site = site_id(room.root, found.site, today)
+    middle = [None if at is None else coarse(at) for at in (latitude, longitude)]
+    giving = Giving(
+        site=site,
+        giver=giver,
+        credit=credit,
+        rights_holder=rights_holder,
+        recorded_by=recorded_by or giver,
+        licence=licence,
+        licence_note=licence_note,
+        consent=consent,
+        consent_on=today.isoformat(),
+        place=Place(country, region, *middle),
+    )
+    path = giving_path(room.root, found.id)
+    draft = path.with_name(f".{path.name}.draft")
+    write_whole(draft, giving_toml(giving))
+    try:
+        read_giving(draft, today)  # the one place of validation
+        draft.replace(path)
+    finally:
+        draft.unlink(missing_ok=True)
+    say(f"Written to {path}. Read it over; it goes into the archive word for word.")
+
+
+def _batch(store: Store, name: str) -> Batch:
+    batches = {batch.id: batch for batch in store.batches()}
+    if name not in batches:
+        fix = f"there are: {', '.join(batches) or 'none yet'}"
+        raise ContributionError(f"{name!r} is no batch of this workspace", fix=fix)
+    return batches[name]
+
+
+def pack(
+    batch: BatchArgument,
+    out: Annotated[Path, typer.Option(help="The archive to write.")],
+    workspace: WorkspaceOption = Path(),
+    preview: Annotated[
+        bool,
+        typer.Option(
+            "--preview",
+            help="Write no archive: say what would leave, and write contact sheets beside it.",
+        ),
+    ] = False,
+    photos: Annotated[
+        bool, typer.Option("--photos", help="Put the whole photos in too, not the tiles alone.")
+    ] = False,
+    looked: Annotated[
+        bool,
+        typer.Option(
+            "--looked",
+            help="I have looked at the contact sheet: nobody, no house number, no number plate "
+            "and no screen is to be seen.",
+        ),
+    ] = False,
+    own_species: SpeciesOption = None,
+    workers: WorkersOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Pack a labelled batch into one archive that you can hand over.
+
+    Look first: `--preview` says what would leave the machine. Only the labelled tiles go,
+    with their labels and what `weedset describe` states. Names of files and of the site,
+    hours, positions, serial numbers and all else that cameras write beside the picture
+    stay. The archive is checked before it appears.
+
+    Example: `weedset pack "long-acre 2026-05-04" --out acre.zip --preview`
+
+    Example: `weedset pack "long-acre 2026-05-04" --out acre.zip --looked`
+
+    Example: `weedset pack "long-acre 2026-05-04" --out acre.zip --photos --looked`
+    """
+    room = open_workspace(workspace)
+    today = date.today()
+    known = load_species(own_species)
+    with open_store(room) as store:
+        found = _batch(store, batch)
+        giving = _giving(room.root, found, today)
+        if preview:
+            _show_preview(
+                preview_batch(store, room, found, giving, out, whole_photos=photos), as_json
+            )
+            return
+        if not looked:
+            raise ContributionError(
+                "nobody has said that they looked at the pictures",
+                where=f"batch {found.id}",
+                fix="run it with --preview, look at the contact sheet, then give --looked",
+            )
+
+        def approve(path: Path) -> None:
+            report = check_contribution(path, known, today, workers)
+            if not report.passed:
+                _show(replace(report, file=out.name))
+                raise CheckNotPassedError(
+                    f"has {report.count} faults and is not written",
+                    where=str(out),
+                    fix="mend what is named above",
+                )
+
+        whole = pack_batch(
+            store, room, found, giving, known, out, whole_photos=photos, approve=approve
+        )
+    say(f"{whole.contents.tiles} tiles of {batch_id(whole)} packed into {out}.")
+    if as_json:
+        emit({"archive": str(out), **contribution_table(whole)})
+
+
+def _show_preview(seen: Preview, as_json: bool) -> None:
+    if as_json:
+        emit(
+            {
+                "tiles": seen.tiles,
+                "photos": seen.photos,
+                "whole_photos": seen.whole_photos,
+                "loose": seen.loose,
+                "bytes": seen.octets,
+                "annotators": seen.annotators,
+                "cameras": seen.cameras,
+                "stated": dict(seen.stated),
+                "stays": STAYS,
+                "sheets": [str(path) for path in seen.sheets],
+            }
+        )
+        return
+    typer.echo("Would leave this machine:")
+    typer.echo(f"  {photo_count(seen)}; the tiles are {seen.octets / 1e6:.1f} MB")
+    typer.echo(f"  labels, each with its day and who made it: {', '.join(seen.annotators)}")
+    typer.echo(
+        "  of each photo: the day, its size and scale, the fingerprint of its file (SHA-256), "
+        f"and its camera profile: {', '.join(seen.cameras)}"
+    )
+    for name, value in seen.stated:
+        typer.echo(f"  {name}: {value}")
+    typer.echo("Would stay here:")
+    for item in STAYS:
+        typer.echo(f"  {item}")
+    typer.echo("Look at these, at full size, for people, house numbers, number plates, screens:")
+    for path in seen.sheets:
+        typer.echo(f"  {path}")
+
+
+def _giving(root: Path, batch: Batch, today: date) -> Giving:
+    path = giving_path(root, batch.id)
+    if not path.is_file():
+        raise ContributionError(
+            "nothing is stated about who gives it, and under which licence",
+            where=f"batch {batch.id}",
+            fix=f"run `weedset describe {batch.id!r} --help`",
+        )
+    return read_giving(path, today)
+
+
+def check(
+    file: Annotated[Path, typer.Argument(help="The archive.")],
+    own_species: SpeciesOption = None,
+    workers: WorkersOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Check a contribution and say everything that is wrong with it.
+
+    The archive is read where it lies; nothing is unpacked. Exit code 3 if it does not pass.
+
+    Example: `weedset check acre.zip`
+
+    Example: `weedset check acre.zip --json`
+    """
+    report = check_contribution(file, load_species(own_species), date.today(), workers)
+    if as_json:
+        emit(report_record(report))
+    else:
+        _show(report)
+    if not report.passed:
+        raise typer.Exit(CheckNotPassedError.exit_code)
+
+
+def submit(
+    file: Annotated[Path, typer.Argument(help="The archive.")],
+    to: Annotated[str, typer.Option(help="A folder, or an address such as s3://pool/in.")],
+    own_species: SpeciesOption = None,
+    workers: WorkersOption = None,
+) -> None:
+    """Hand a contribution over: check it, then copy it to a folder or an address.
+
+    Nothing goes over the network unless --to is an address (with ://).
+
+    Example: `weedset submit acre.zip --to /mnt/pool/incoming`
+
+    Example: `weedset submit acre.zip --to sftp://pool.example.org/incoming`
+    """
+    report = check_contribution(file, load_species(own_species), date.today(), workers)
+    if not report.passed:
+        _show(report)
+        raise CheckNotPassedError(
+            f"has {report.count} faults and is not handed over",
+            where=str(file),
+            fix="pack it again after mending what is named above",
+        )
+    say(f"Handed over: {hand_over(file, to)}")
+
+
+def report_record(report: Report) -> dict[str, object]:
+    """Return a report for a program to read."""
+    whole = report.contribution
+    return {
+        "file": report.file,
+        "passed": report.passed,
+        "faults": report.count,
+        "findings": [
+            {"file": f.file, "row": f.row, "field": f.field, "what": f.what, "do": f.fix}
+            for f in report.findings
+        ],
+        "batch": batch_id(whole) if whole and report.passed else None,
+        "tiles": whole.contents.tiles if whole and report.passed else None,
+        "giving": giving_fields(whole.giving) if whole and report.passed else None,
+    }
+
+
+def _show(report: Report) -> None:
+    for finding in report.findings:
+        typer.echo(f"{finding}{f' ({finding.fix})' if finding.fix else ''}")
+    if report.count > len(report.findings):
+        typer.echo(f"and {report.count - len(report.findings)} more")
+    whole = report.contribution
+    if report.passed and whole:
+        typer.echo(
+            f"{report.file} is in order: {whole.contents.tiles} tiles of "
+            f"{whole.contents.photos} photos, {whole.giving.licence}, "
+            f"given by {whole.giving.credit or whole.giving.giver}"
+        )
+    else:
+        typer.echo(f"{report.file} does not pass: {report.count} faults")

@@ -1,0 +1,292 @@
+"""Packing a labelled batch into one archive that can be handed over.
+
+The same batch packs to the same bytes: names, order, dates and permissions are fixed, and
+nothing of the machine or the moment goes in. Each picture is read, written and forgotten;
+rows and manifests wait in unnamed files on the disk, so memory does not grow with tiles.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO
+
+from weedset.contribution.batch import Contents, Contribution, contribution_table
+from weedset.contribution.card import card_text
+from weedset.contribution.giving import Giving
+from weedset.contribution.layout import (
+    BAG_INFO,
+    BAGIT,
+    BAGIT_TEXT,
+    BATCH,
+    CARD,
+    LABELS,
+    LOOSE,
+    MANIFEST,
+    MOST_PHOTOS,
+    PHOTOS,
+    TAG_MANIFEST,
+    bag_info,
+    loose_name,
+    photo_key,
+    photo_name,
+    tile_key,
+    tile_name,
+)
+from weedset.contribution.rows import GivenLabel, label_row, loose_row, photo_row
+from weedset.digests import bytes_digest, whole_file
+from weedset.errors import ContributionError, StoreError
+from weedset.images import encode_upright
+from weedset.labelling import under_checklist
+from weedset.records import Batch, Photo, Statement
+from weedset.settings import Workspace, loose_picture_path, tile_archive
+from weedset.store import Store
+from weedset.storedzip import StoredZipWriter
+from weedset.taxonomy import Species, SpeciesList
+from weedset.tiling import TileReader
+
+_BLOCK_BYTES = 1 << 20
+
+
+@dataclass
+class _Seen:
+    """What came by while packing, to be stated at the end."""
+
+    tiles: int = 0
+    whole_photos: int = 0
+    photos: int = 0
+    loose: int = 0
+    annotators: set[str] = field(default_factory=set)
+    tiles_with: Counter[str] = field(default_factory=Counter)
+
+    def note(self, statement: Statement) -> None:
+        self.annotators.add(statement.annotator)
+        self.tiles_with.update(statement.present)
+        self.tiles_with.update(dict.fromkeys(statement.doubtful, 0))
+
+
+class _Bag:
+    """A bag that is being written: an archive, and the manifest of what went in."""
+
+    def __init__(self, file: IO[bytes], name: str, stack: ExitStack) -> None:
+        self._zip = stack.enter_context(StoredZipWriter(file))
+        self._name = name
+        self._manifest = stack.enter_context(tempfile.TemporaryFile())  # noqa: SIM115
+        self._octets = self._streams = 0
+
+    def add_payload(self, name: str, data: bytes) -> None:
+        """Add a file of the payload that is at hand as a whole."""
+        self._zip.add_bytes(f"{self._name}/{name}", data)
+        self._list(name, bytes_digest(data), len(data))
+
+    def add_payload_file(self, name: str, source: IO[bytes]) -> None:
+        """Add a file of the payload, block by block."""
+        digest = _digest(source)
+        size = self._zip.add(f"{self._name}/{name}", _blocks(source))
+        self._list(name, digest, size)
+
+    def _list(self, name: str, digest: str, size: int) -> None:
+        self._manifest.write(f"{digest}  {name}\n".encode())
+        self._octets += size
+        self._streams += 1
+
+    def finish(self) -> None:
+        """Add the tag files (RFC 8493, 2.1 and 2.2) and the zip's own directory."""
+        digests = {MANIFEST: _digest(self._manifest)}
+        self._zip.add(f"{self._name}/{MANIFEST}", _blocks(self._manifest))
+        info = bag_info(self._name, self._octets, self._streams)
+        for name, text in ((BAGIT, BAGIT_TEXT), (BAG_INFO, info)):
+            self._zip.add_bytes(f"{self._name}/{name}", text.encode())
+            digests[name] = bytes_digest(text.encode())
+        lines = "".join(f"{digest}  {name}\n" for name, digest in digests.items())
+        self._zip.add_bytes(f"{self._name}/{TAG_MANIFEST}", lines.encode())
+        self._zip.finish()
+
+
+def pack_batch(
+    store: Store,
+    workspace: Workspace,
+    batch: Batch,
+    giving: Giving,
+    species: SpeciesList,
+    out: Path,
+    *,
+    whole_photos: bool = False,
+    approve: Callable[[Path], None],
+) -> Contribution:
+    """Write the labelled tiles of a batch to `out`, which appears only when it is whole.
+
+    `approve` sees the finished archive before it takes its name, and raises to stop it.
+    Raises ContributionError where there is nothing to give, or facts contradict each other.
+    """
+    _agree(batch, giving)
+    photos = photos_in_time(store, batch)
+    name = f"{giving.site}-{batch.taken_on}"
+    seen = _Seen()
+    try:
+        with ExitStack() as stack, whole_file(out) as file:
+            spools = [stack.enter_context(tempfile.TemporaryFile()) for _ in range(3)]
+            labels, loose, rows = spools
+            bag = _Bag(file, name, stack)
+            for key, photo in photos.items():
+                with TileReader(tile_archive(workspace, photo.digest)) as reader:
+                    given = _pack_tiles(
+                        bag, store, photo, key, reader, labels, batch.looked_for, seen
+                    )
+                if given:
+                    rows.write(_line(photo_row(key, photo)))
+                    seen.photos += 1
+            if whole_photos:
+                _pack_photos(bag, photos, seen)
+            _pack_loose(bag, store, workspace, batch, loose, seen)
+            if not seen.tiles + seen.loose:
+                raise ContributionError(
+                    "has no labelled tile", where=f"batch {batch.id}", fix="label some first"
+                )
+            whole = _stated(batch, giving, workspace, seen, species)
+            bag.add_payload_file(LABELS, labels)
+            if seen.loose:
+                bag.add_payload_file(LOOSE, loose)
+            bag.add_payload_file(PHOTOS, rows)
+            bag.add_payload(BATCH, _pretty(contribution_table(whole)))
+            bag.add_payload(CARD, card_text(whole, seen.tiles_with).encode())
+            bag.finish()
+            file.flush()
+            approve(Path(file.name))
+    except OSError as exc:
+        fix = "make room on the disk, or choose another folder"
+        raise ContributionError(
+            f"cannot be written ({exc.strerror})", where=str(out), fix=fix
+        ) from exc
+    return whole
+
+
+def _agree(batch: Batch, giving: Giving) -> None:
+    for name, stored, given in (
+        ("licence", batch.licence, giving.licence),
+        ("giver", batch.giver, giving.giver),
+    ):
+        if stored and stored != given:
+            raise ContributionError(
+                f"its photos were tiled with {name} {stored!r}, but you give {given!r}",
+                where=f"batch {batch.id}: {name}",
+                fix="state the same in both places",
+            )
+    if not batch.looked_for:
+        raise ContributionError(
+            "has no checklist: which species were looked for is not known",
+            where=f"batch {batch.id}",
+            fix="import labels with --looked-for",
+        )
+
+
+def photos_in_time(store: Store, batch: Batch) -> dict[str, Photo]:
+    """Return the photos of a batch in the order in which they were taken, by new names.
+
+    Raises ContributionError where there are too many.
+    """
+    batch_of = store.photos_of_batches()
+    photos = [photo for photo in store.photos() if batch_of[photo.digest] == batch.id]
+    photos.sort(key=lambda photo: (photo.taken_at or "", photo.name, photo.digest))
+    if len(photos) > MOST_PHOTOS:
+        raise ContributionError(f"has more than {MOST_PHOTOS} photos", where=f"batch {batch.id}")
+    return {photo_key(i): photo for i, photo in enumerate(photos, 1)}
+
+
+def _pack_tiles(
+    bag: _Bag,
+    store: Store,
+    photo: Photo,
+    key: str,
+    reader: TileReader,
+    labels: IO[bytes],
+    looked_for: Sequence[str],
+    seen: _Seen,
+) -> int:
+    """Add the labelled tiles of a photo and the rows of their labels; return how many."""
+    standing = store.standing_of(photo.digest)
+    for labelled, made_at in standing:
+        picture = tile_key(key, labelled.tile.row, labelled.tile.col)
+        statement = under_checklist(labelled, looked_for)
+        bag.add_payload(tile_name(picture), reader.read(labelled.tile))
+        labels.write(_line(label_row(GivenLabel(picture, statement, made_at[:10]))))
+        seen.note(statement)
+    seen.tiles += len(standing)
+    return len(standing)
+
+
+def _pack_photos(bag: _Bag, photos: Mapping[str, Photo], seen: _Seen) -> None:
+    for key, photo in photos.items():
+        bag.add_payload(photo_name(key), encode_upright(Path(photo.path), photo.digest))
+        seen.whole_photos += 1
+
+
+def _pack_loose(
+    bag: _Bag, store: Store, workspace: Workspace, batch: Batch, rows: IO[bytes], seen: _Seen
+) -> None:
+    for number, (picture, made_at) in enumerate(store.loose_of(batch.id), 1):
+        key, path = f"n{number:06d}", loose_picture_path(workspace, picture.digest)
+        bag.add_payload(loose_name(key), _read_loose(path))
+        label = GivenLabel(key, picture.statement, made_at[:10])
+        rows.write(_line(loose_row(label, picture.digest)))
+        seen.note(picture.statement)
+        seen.loose += 1
+
+
+def _read_loose(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as exc:
+        fix = "take the pictures in again"
+        what = f"cannot be read ({exc.strerror})"
+        raise StoreError(what, where=str(path), fix=fix) from exc
+
+
+def _stated(
+    batch: Batch, giving: Giving, workspace: Workspace, seen: _Seen, species: SpeciesList
+) -> Contribution:
+    codes = sorted({*batch.looked_for, *seen.tiles_with})
+    return Contribution(
+        taken_on=batch.taken_on,
+        giving=giving,
+        cell_mm=workspace.cell_mm,
+        tile_px=workspace.tile_px,
+        looked_for=tuple(sorted(batch.looked_for)),
+        annotators=tuple(sorted(seen.annotators)),
+        species=tuple(_known(code, species) for code in codes),
+        contents=Contents(seen.tiles, seen.photos, seen.whole_photos, seen.loose),
+    )
+
+
+def _known(code: str, species: SpeciesList) -> Species:
+    if code not in species:
+        fix = "name your own species list with --species"
+        raise ContributionError(f"{code} is in no species list", where="labels", fix=fix)
+    return species[code]
+
+
+def _line(row: Mapping[str, object]) -> bytes:
+    return json.dumps(row, ensure_ascii=False, separators=(",", ":")).encode() + b"\n"
+
+
+def _pretty(table: Mapping[str, object]) -> bytes:
+    return json.dumps(table, ensure_ascii=False, indent=1, sort_keys=True).encode() + b"\n"
+
+
+def _blocks(source: IO[bytes]) -> Iterator[bytes]:
+    source.seek(0)
+    while block := source.read(_BLOCK_BYTES):
+        yield block
+
+
+def _digest(source: IO[bytes]) -> str:
+    digest = hashlib.sha256()
+    for block in _blocks(source):
+        digest.update(block)
+    return digest.hexdigest()

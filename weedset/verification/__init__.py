@@ -1,0 +1,1 @@
+"""Checking a contribution, for giver and maintainer alike. Nothing is unpacked or written."""

@@ -1,0 +1,96 @@
+"""The check of a contribution: all that is wrong with an archive, in one go.
+
+The archive is read where it lies. Three rows run in step (members, manifests, labels), so
+that nothing is held but the photos' sizes; pictures go to other processes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from weedset.contribution.batch import Contribution, batch_id, contribution_from
+from weedset.contribution.layout import BATCH, LABELS, MANIFEST, PHOTOS
+from weedset.errors import ContributionError
+from weedset.fields import parse_json
+from weedset.findings import Finding, Findings
+from weedset.storedzip import StoredZip
+from weedset.taxonomy import SpeciesList
+from weedset.verification.reading import Reading
+from weedset.verification.survey import (
+    Survey,
+    check_card,
+    check_tags,
+    survey_archive,
+    text_of,
+)
+
+_ARCHIVE = "archive"
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """The outcome of a check. `count` faults were found, of which `findings` are the first."""
+
+    file: str
+    contribution: Contribution | None
+    findings: tuple[Finding, ...]
+    count: int
+
+    @property
+    def passed(self) -> bool:
+        """Whether nothing is wrong."""
+        return self.count == 0
+
+
+def check_contribution(
+    path: Path, known: SpeciesList, today: date, workers: int | None = None
+) -> Report:
+    """Check an archive and say everything that is wrong with it.
+
+    Raises ContributionError only where there is no such file to read.
+    """
+    findings = Findings()
+    whole = None
+    try:
+        with path.open("rb") as file:
+            try:
+                archive = StoredZip(file, _ARCHIVE)
+                survey = survey_archive(archive, findings)
+            except ContributionError as error:
+                findings.at(_ARCHIVE).add_error(error)
+            else:
+                whole = _check_contents(path, archive, survey, findings, known, today, workers)
+    except OSError as exc:
+        raise ContributionError(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+    return Report(path.name, whole, tuple(findings.shown), findings.count)
+
+
+def _check_contents(
+    path: Path,
+    archive: StoredZip,
+    survey: Survey,
+    findings: Findings,
+    known: SpeciesList,
+    today: date,
+    workers: int | None,
+) -> Contribution | None:
+    check_tags(archive, survey, findings)
+    whole = None
+    batch = survey.files.get(BATCH)
+    if batch is not None:
+        spot = findings.at(BATCH)
+        with spot.catching():
+            fields = parse_json(text_of(archive, batch), BATCH, ContributionError)
+            whole = contribution_from(fields, known, today, spot)
+    needed = (batch_id(whole), f"Licence: {whole.giving.licence}.") if whole else ()
+    check_card(archive, survey, findings, needed)
+    if whole is None:
+        return None
+    if survey.bag != batch_id(whole):
+        what = f"is the bag {survey.bag!r}, but holds {batch_id(whole)!r}"
+        findings.at(BATCH).add(what, field="eventID")
+    if survey.in_order and survey.files.keys() >= {LABELS, PHOTOS, MANIFEST}:
+        Reading(path, archive, survey, findings, whole, today).run(workers)
+    return whole
