@@ -19,7 +19,7 @@ from weedset.settings import Workspace, tile_archive
 from weedset.tiling import read_tile
 
 _ACROSS = 6
-_SIDE_PX, _TEXT_PX, _GAP_PX = 250, 13, 10
+_SIDE_PX, _TEXT_PX, _GAP_PX = 250, 12, 10
 _PAPER, _INK, _WARN = "#f7f5ef", "#20262a", "#9c2f00"
 
 #: How each fault is written below a photo.
@@ -107,5 +107,5 @@ def _numbers(quality: Quality | None) -> str:
         return "not measured"
     return (
         f"sharp {quality.sharpness:.0f}  light {quality.brightness:.2f}  "
-        f"shadow {quality.shadow:.0%}  green {quality.vegetation:.0%}"
+        f"shade {quality.shadow:.0%}  green {quality.vegetation:.0%}"
     )

@@ -67,11 +67,12 @@ def otsu_threshold(histogram: NDArray[np.int64]) -> tuple[int, float]:
 
 def measure(
     picture: NDArray[np.uint8], kept: NDArray[np.bool_], tile_px: int
-) -> tuple[list[Quality], Quality]:
+) -> tuple[Floats, Quality]:
     """Return the quality of the kept cells of a ground picture, row by row, and of the whole.
 
-    `kept` is (rows, cols) and `picture` (rows * tile_px, cols * tile_px, 3). Shares of the
-    photo are the means of its tiles, its sharpness is their median.
+    The first is a table (cells, 7) with the fields of `Quality` as its columns. `kept` is
+    (rows, cols) and `picture` (rows * tile_px, cols * tile_px, 3). Shares of the photo are
+    the means of its tiles, its sharpness is their median.
     """
     rows, cols = kept.shape
     some = picture.reshape(rows, tile_px, cols, tile_px, 3)[:, ::_STEP, :, ::_STEP]
@@ -96,7 +97,7 @@ def measure(
     table = np.stack(columns, axis=-1)
     whole = table.mean(axis=0)
     whole[0] = np.median(table[:, 0])
-    return [Quality(*row) for row in table.tolist()], Quality(*whole.tolist())
+    return table, Quality(*whole.tolist())
 
 
 def _cells(pixels: NDArray[Any], kept: NDArray[np.bool_]) -> NDArray[Any]:

@@ -16,11 +16,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from weedset.cells import CellsInView, cells_in_view, share_needed
+from weedset.cells import CellsInView, cells_in_view, cells_of_photo, share_needed
 from weedset.digests import whole_file
 from weedset.errors import StoreError, WeedsetError
 from weedset.geometry import cell_footprint
 from weedset.images import OpenedPhoto, encode_tile, open_photo_unless
+from weedset.lens import Floats
 from weedset.preprocess import cut_tiles, ground_picture
 from weedset.quality import measure
 from weedset.records import CameraProfile, ExifFacts, Photo, Quality, Tile
@@ -94,7 +95,29 @@ def cut_photo(
 
     Raises PhotoError, CameraError, or StoreError where the archive cannot be written.
     """
+    parcel = _cut_to_parcel(path, profile, workspace, known)
+    return None if parcel is None else _unpacked(parcel)
 
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Parcel:
+    """A cut photo as it travels between processes: what can be told from it stays behind.
+
+    Hundreds of small records take as long to send as a photo takes to cut.
+    """
+
+    photo: Photo
+    spans: list[_Span]
+    qualities: Floats
+
+
+def _unpacked(parcel: _Parcel) -> CutPhoto:
+    return CutPhoto(parcel.photo, tuple(_describe(parcel)))
+
+
+def _cut_to_parcel(
+    path: Path, profile: CameraProfile, workspace: Workspace, known: frozenset[str]
+) -> _Parcel | None:
     def share(width_px: int, height_px: int, exif: ExifFacts) -> float:
         view = photo_view(profile, exif, width_px, height_px, str(path))
         cells = cells_in_view(view, workspace.cell_mm, workspace.edge, workspace.limits, str(path))
@@ -106,7 +129,7 @@ def cut_photo(
     photo, cells = plan_photo(opened, profile, workspace, path)
     picture = ground_picture(opened.image, cells, workspace.tile_px, remapped)
     pixels = cut_tiles(picture, workspace.tile_px)
-    each, whole = measure(picture, cells.kept, workspace.tile_px)
+    qualities, whole = measure(picture, cells.kept, workspace.tile_px)
     archive = tile_archive(workspace, photo.digest)
     try:
         spans = _write_tiles(archive, pixels, cells)
@@ -115,13 +138,11 @@ def cut_photo(
         raise StoreError(
             f"cannot be written ({exc.strerror})", where=str(archive), fix=fix
         ) from exc
-    return CutPhoto(replace(photo, quality=whole), tuple(_describe(photo, cells, each, spans)))
+    return _Parcel(replace(photo, quality=whole), spans, qualities)
 
 
-def _describe(
-    photo: Photo, cells: CellsInView, qualities: Sequence[Quality], spans: Sequence[_Span]
-) -> Iterator[Tile]:
-    """Yield the record of each tile; `spans` says where in the archive it lies."""
+def _describe(parcel: _Parcel) -> Iterator[Tile]:
+    photo, spans, cells = parcel.photo, parcel.spans, cells_of_photo(parcel.photo)
     off_mm = position_uncertainty_mm(cells, photo.profile, photo.scale)
     relief = relief_scale_error(photo.profile)
     # One conversion for all cells: numpy hands out single numbers slowly.
@@ -129,6 +150,7 @@ def _describe(
         array[cells.kept].tolist()
         for array in (cells.gsd_mm_per_px, cells.inside_share, cells.oblique_deg, off_mm)
     )
+    qualities = parcel.qualities.tolist()
     for index, (row, col) in enumerate(cells.places()):
         yield Tile(
             photo_digest=photo.digest,
@@ -142,7 +164,7 @@ def _describe(
             oblique_deg=_known(oblique[index]),
             relief_scale_error=relief,
             position_uncertainty_mm=_known(off[index]),
-            quality=qualities[index],
+            quality=Quality(*qualities[index]),
         )
 
 
@@ -192,23 +214,32 @@ def cut_photos(
     workers = max(1, min(workers, len(paths) // _LEAST_PHOTOS_PER_WORKER))
     job = _Job(profile, workspace, known)
     if workers == 1:
-        yield from (_cut(path, job) for path in paths)
+        yield from (_opened(_cut(path, job)) for path in paths)
         return
     # "spawn" is the one start method that is safe whatever threads the caller runs.
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(workers, context, _set_job, (job,)) as pool:
         # Few at a time, so that memory does not grow with the number of photos.
-        ahead: deque[Future[CutResult]] = deque()
+        ahead: deque[Future[_Sent]] = deque()
         try:
             for path in paths:
                 if len(ahead) >= workers * _AHEAD_PER_WORKER:
-                    yield ahead.popleft().result()
+                    yield _opened(ahead.popleft().result())
                 ahead.append(pool.submit(_cut_job, path))
             while ahead:
-                yield ahead.popleft().result()
+                yield _opened(ahead.popleft().result())
         finally:
             for future in ahead:
                 future.cancel()
+
+
+#: What a process sends back: the path, a parcel, or an error, or neither.
+_Sent = tuple[Path, _Parcel | None, WeedsetError | None]
+
+
+def _opened(sent: _Sent) -> CutResult:
+    path, parcel, error = sent
+    return CutResult(path, None if parcel is None else _unpacked(parcel), error)
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +260,7 @@ def _set_job(job: _Job) -> None:
     cv2.setNumThreads(1)  # the processes share the cores already
 
 
-def _cut_job(path: Path) -> CutResult:
+def _cut_job(path: Path) -> _Sent:
     if _job is None:
         raise RuntimeError("this process was not told what to do")
     return _cut(path, _job)
@@ -239,11 +270,11 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
 
 
-def _cut(path: Path, job: _Job) -> CutResult:
+def _cut(path: Path, job: _Job) -> _Sent:
     try:
-        return CutResult(path, cut_photo(path, job.profile, job.workspace, job.known), None)
+        return path, _cut_to_parcel(path, job.profile, job.workspace, job.known), None
     except WeedsetError as error:
-        return CutResult(path, None, error)
+        return path, None, error
 
 
 class TileReader:
@@ -262,15 +293,19 @@ class TileReader:
 
     def read(self, tile: Tile) -> bytes:
         """Return the JPEG of a tile. Raises StoreError where the archive is gone or shorter."""
+        return self.read_at(tile.offset, tile.length)
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        """Return the JPEG of `length` bytes at `offset`; see `read`."""
         fix = "tile the photo again"
         try:
             if self._fd < 0:
                 self._fd = os.open(self._archive, os.O_RDONLY)
-            data = os.pread(self._fd, tile.length, tile.offset)
+            data = os.pread(self._fd, length, offset)
         except OSError as exc:
             what = f"cannot be read ({exc.strerror})"
             raise StoreError(what, where=str(self._archive), fix=fix) from exc
-        if len(data) < tile.length:
+        if len(data) < length:
             what = "is shorter than when it was written"
             raise StoreError(what, where=str(self._archive), fix=fix)
         return data
@@ -278,5 +313,10 @@ class TileReader:
 
 def read_tile(archive: Path, tile: Tile) -> bytes:
     """Return the JPEG of a tile. Raises StoreError where the archive is gone or shorter."""
+    return read_tile_at(archive, tile.offset, tile.length)
+
+
+def read_tile_at(archive: Path, offset: int, length: int) -> bytes:
+    """Return the JPEG of `length` bytes at `offset`; see `read_tile`."""
     with TileReader(archive) as reader:
-        return reader.read(tile)
+        return reader.read_at(offset, length)

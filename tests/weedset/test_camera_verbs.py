@@ -13,10 +13,8 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
-from tests.weedset.drawn_board import draw_board, rays_of, turned
 from tests.weedset.test_calibrate import (
     HEIGHT_MM,
-    HELD,
     NORMAL,
     PITCH_DEG,
     ROLL_DEG,
@@ -31,20 +29,6 @@ from weedset.profile import read_camera_profile
 from weedset.records import CalibratedLens, Distortion
 from weedset.sheet import draw_sheet
 from weedset.verdict import profile_of_fit, verdict
-
-
-@pytest.fixture(scope="module")
-def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder of drawn photos: held0 to held7, and ground, as JPEG."""
-    folder = tmp_path_factory.mktemp("drawn")
-    rays = rays_of(NORMAL)
-    (folder / "held").mkdir()
-    for i, (*angles, at) in enumerate(HELD):
-        pixels = draw_board(NORMAL, rays, turned(*angles), at, seed=i)
-        Image.fromarray(pixels).save(folder / "held" / f"held{i}.jpg", quality=90)
-    ground = draw_board(NORMAL, rays, *on_the_ground(), seed=99)
-    Image.fromarray(ground).save(folder / "ground.jpg", quality=90)
-    return folder
 
 
 @pytest.fixture(scope="module")

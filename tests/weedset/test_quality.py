@@ -154,7 +154,7 @@ def test_shadow_is_the_dark_one_of_two_classes() -> None:
 def test_each_tile_has_its_own_and_what_is_not_kept_does_not_count() -> None:
     picture = np.concatenate([flat(120, 100, 80), flat(60, 120, 40), flat(255, 255, 255)], axis=1)
     each, whole = measure(picture, np.array([[True, True, False]]), SIDE)
-    assert [quality.vegetation for quality in each] == [0, 1]
+    assert [Quality(*row).vegetation for row in each.tolist()] == [0, 1]
     assert whole.vegetation == pytest.approx(0.5)
     assert whole.overexposed == 0
 
@@ -206,6 +206,10 @@ def test_the_verb_lists_filters_and_draws(tmp_path: Path) -> None:
     cells = [json.loads(line) for line in runner.invoke(app, words).stdout.splitlines()]
     of_p3 = [cell for cell in cells if cell["photo"] == "p3.png"]
     assert {cell["col"] for cell in of_p3} == {0, 1}
+    words = ["quality", "-w", garden, "--tiles", "--worst-gsd", "0.4", "--only-bad", "--json"]
+    coarse = [json.loads(line) for line in runner.invoke(app, words).stdout.splitlines()]
+    assert len(coarse) == 48
+    assert all(cell["faults"][-1] == "gsd_mm_per_px" for cell in coarse)
     sheet = tmp_path / "sheet.png"
     result = runner.invoke(app, ["quality", "-w", garden, "--sheet", str(sheet), "--only-bad"])
     assert result.exit_code == 0

@@ -17,8 +17,9 @@ from weedset.digests import file_digest
 from weedset.errors import CameraError, PhotoError, StoreError
 from weedset.images import decode_tile
 from weedset.preprocess import Normalisation, cut_tiles, ground_picture, model_input, resize_tile
-from weedset.records import CameraProfile, CellLimits, View
+from weedset.records import Batch, CameraProfile, CellLimits, View
 from weedset.settings import Workspace, create_workspace, tile_archive
+from weedset.store import open_store
 from weedset.tiling import cut_photo, cut_photos, read_tile
 
 
@@ -185,3 +186,35 @@ def test_the_archive_is_what_tarfile_would_write(
         assert (member.offset_data, member.size) == (tile.offset, tile.length)
     assert len(data) % 512 == 0
     assert not any(data[-1024:])
+
+
+def test_a_stopped_run_goes_on_and_repeats_nothing(
+    save_photo: SavePhoto, workspace: Workspace
+) -> None:
+    paths = [save_photo(f"p{i:02d}.jpg", size=(200 + 4 * i, 200)) for i in range(20)]
+    batch = Batch("b", "s", "2026-05-04", "", "", ())
+    with open_store(workspace) as store:
+        results = cut_photos(paths, declared(0.5), workspace, store.digests(), workers=2)
+        for _ in range(7):
+            cut = next(results).cut
+            assert cut is not None
+            store.add_photo(batch, cut.photo, cut.tiles)
+        results.close()  # type: ignore[attr-defined]  # as Ctrl-C does; it is a generator
+        again = list(cut_photos(paths, declared(0.5), workspace, store.digests(), workers=2))
+        assert [result.path for result in again] == paths
+        assert [result.cut is None for result in again] == [True] * 7 + [False] * 13
+        assert not any(result.error for result in again)
+        for result in again[7:]:
+            assert result.cut is not None
+            store.add_photo(batch, result.cut.photo, result.cut.tiles)
+        assert [photo.name for photo in store.photos()] == [path.name for path in paths]
+    # Nothing is left lying about from the photos that were in hand when it stopped.
+    archives = {item.name for item in (workspace.root / "tiles").iterdir()}
+    assert archives == {tile_archive(workspace, file_digest(path)).name for path in paths}
+
+
+def test_a_known_photo_is_told_without_decoding_it(tmp_path: Path, workspace: Workspace) -> None:
+    broken = tmp_path / "broken.jpg"
+    broken.write_bytes(b"no photo at all")
+    known = frozenset({file_digest(broken)})
+    assert cut_photo(broken, declared(0.5), workspace, known) is None

@@ -110,7 +110,11 @@ def test_rays_are_those_of_undistort_points(distortion: Distortion, x: float, y:
     matrix = np.array([[3000.0, 0, 2000], [0, 3000, 1500], [0, 0, 1]])
     enough = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 500, 1e-12)
     point, coefficients = np.array([[[x, y]]]), np.array(distortion.coefficients)
-    theirs = cv2.undistortPoints(point, matrix, coefficients, criteria=enough).reshape(2)
+    if hasattr(cv2, "undistortPointsIter"):  # as OpenCV 4 called it
+        theirs = cv2.undistortPointsIter(point, matrix, coefficients, None, None, enough)
+    else:
+        theirs = cv2.undistortPoints(point, matrix, coefficients, criteria=enough)
+    theirs = theirs.reshape(2)
     ours = unbend(distortion, np.array([(x - 2000) / 3000, (y - 1500) / 3000]))
     if np.isfinite(ours).all() and np.hypot(*theirs) < radius_limit(distortion):
         assert ours[:2] / ours[2] == pytest.approx(theirs, abs=1e-8)

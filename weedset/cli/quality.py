@@ -38,6 +38,9 @@ def quality(
     most_glare: _Limit = None,
     least_vegetation: _Limit = None,
     most_vegetation: _Limit = None,
+    worst_gsd: Annotated[
+        float | None, typer.Option(min=0, help="Tiles seen more coarsely, in mm per px, are bad.")
+    ] = None,
     only_bad: Annotated[bool, typer.Option("--only-bad", help="List only what is bad.")] = False,
     tiles: Annotated[bool, typer.Option("--tiles", help="List tiles, not photos.")] = False,
     sheet: Annotated[Path | None, typer.Option(help="Draw a contact sheet (JPEG or PNG).")] = None,
@@ -67,7 +70,7 @@ def quality(
         )
         for photo in photos:
             if tiles:
-                _tell_tiles(store, photo, limits, only_bad, as_json)
+                _tell_tiles(store, photo, limits, worst_gsd, only_bad, as_json)
             else:
                 _tell_photo(photo, limits, only_bad, as_json)
         bad = Counter(name for photo in photos for name in _faults(photo, limits))
@@ -111,15 +114,23 @@ def _tell_photo(photo: Photo, limits: QualityLimits, only_bad: bool, as_json: bo
 
 
 def _tell_tiles(
-    store: Store, photo: Photo, limits: QualityLimits, only_bad: bool, as_json: bool
+    store: Store,
+    photo: Photo,
+    limits: QualityLimits,
+    worst_gsd: float | None,
+    only_bad: bool,
+    as_json: bool,
 ) -> None:
     for tile in store.tiles(photo.digest):
         if tile.quality is None:
             continue
         found = faults(tile.quality, limits)
+        if worst_gsd is not None and tile.gsd_mm_per_px > worst_gsd:
+            found.append("gsd_mm_per_px")
         if only_bad and not found:
             continue
         numbers = {name: round(value, 4) for name, value in asdict(tile.quality).items()}
+        numbers["gsd_mm_per_px"] = round(tile.gsd_mm_per_px, 6)
         place = {"photo": photo.name, "digest": photo.digest, "row": tile.row, "col": tile.col}
         if as_json:
             emit({**place, **numbers, "faults": found})
