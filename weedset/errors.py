@@ -73,6 +73,21 @@ class StoreError(WeedsetError):
     """The store of a workspace is missing, of a newer version, or in use."""
 
 
+class ConflictError(StoreError):
+    """Tiles (`tile_ids`) were labelled meanwhile in another window or program."""
+
+    def __init__(self, tile_ids: tuple[int, ...]) -> None:
+        super().__init__(
+            "was labelled meanwhile in another window",
+            where=f"tile {', '.join(map(str, tile_ids))}",
+            fix="look at the label that stands now, and label again if it is wrong",
+        )
+        self.tile_ids = tile_ids
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (ConflictError, (self.tile_ids,))
+
+
 class ModelError(WeedsetError):
     """A model file is no weedset model, or disagrees with its card."""
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from weedset.records import ANY_PLANT, LabelledTile, Statement, Verdict
+from weedset.records import ANY_PLANT, LabelledTile, Opinion, Origin, Statement, Verdict
 
 
 def contradiction(statement: Statement) -> str | None:
@@ -18,6 +19,39 @@ def contradiction(statement: Statement) -> str | None:
     if both:
         return f"says both that {min(both)} is there and that it may be"
     return None
+
+
+def newest_opinions(history: Sequence[Opinion]) -> list[Opinion]:
+    """Return what each annotator says now of one tile, oldest first.
+
+    `history` is in order of `id`. What someone decides in a review is apart from what
+    they labelled, so that agreement is measured on what people said by themselves. An
+    opinion taken back counts no longer, nor do the earlier ones of the same person.
+    """
+    newest = {(item.annotator, item.origin is Origin.REVIEW): item for item in history}
+    said = (item for item in newest.values() if item.statement is not None)
+    return sorted(said, key=lambda item: item.id)
+
+
+def standing_opinion(history: Sequence[Opinion]) -> Opinion | None:
+    """Return the opinion that stands: the newest, unless a review has decided."""
+    newest = newest_opinions(history)
+    decided = [item for item in newest if item.origin is Origin.REVIEW]
+    best = decided or newest
+    return best[-1] if best else None
+
+
+def under_checklist(labelled: LabelledTile, looked_for: Sequence[str]) -> Statement:
+    """Return the statement as it reads under a checklist that has grown since it was made.
+
+    What was not yet looked for becomes doubtful: neither its presence nor its absence
+    counts, as before. Of bare ground nothing changes.
+    """
+    said = labelled.statement
+    if said.verdict is not Verdict.PLANTS:
+        return said
+    later = frozenset(looked_for) - labelled.looked_for - said.present
+    return replace(said, doubtful=said.doubtful | later)
 
 
 def targets(labelled: LabelledTile, classes: Sequence[str]) -> tuple[int, ...]:

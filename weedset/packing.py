@@ -11,7 +11,7 @@ import hashlib
 import json
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -43,6 +43,7 @@ from weedset.contribution.rows import GivenLabel, label_row, loose_row, photo_ro
 from weedset.digests import bytes_digest, whole_file
 from weedset.errors import ContributionError, StoreError
 from weedset.images import encode_upright
+from weedset.labelling import under_checklist
 from weedset.records import Batch, Photo, Statement
 from weedset.settings import Workspace, loose_picture_path, tile_archive
 from weedset.store import Store
@@ -135,7 +136,9 @@ def pack_batch(
             bag = _Bag(file, name, stack)
             for key, photo in photos.items():
                 with TileReader(tile_archive(workspace, photo.digest)) as reader:
-                    given = _pack_tiles(bag, store, photo, key, reader, labels, seen)
+                    given = _pack_tiles(
+                        bag, store, photo, key, reader, labels, batch.looked_for, seen
+                    )
                 if given:
                     rows.write(_line(photo_row(key, photo)))
                     seen.photos += 1
@@ -203,13 +206,15 @@ def _pack_tiles(
     key: str,
     reader: TileReader,
     labels: IO[bytes],
+    looked_for: Sequence[str],
     seen: _Seen,
 ) -> int:
     """Add the labelled tiles of a photo and the rows of their labels; return how many."""
     standing = store.standing_of(photo.digest)
-    for tile, statement, made_at in standing:
-        picture = tile_key(key, tile.row, tile.col)
-        bag.add_payload(tile_name(picture), reader.read(tile))
+    for labelled, made_at in standing:
+        picture = tile_key(key, labelled.tile.row, labelled.tile.col)
+        statement = under_checklist(labelled, looked_for)
+        bag.add_payload(tile_name(picture), reader.read(labelled.tile))
         labels.write(_line(label_row(GivenLabel(picture, statement, made_at[:10]))))
         seen.note(statement)
     seen.tiles += len(standing)

@@ -79,7 +79,7 @@ def preview_batch(
 
     def shown() -> Iterator[_Shown]:
         for key, photo in given.items():
-            tiles = [tile for tile, _, _ in labelled[key]]
+            tiles = [item.tile for item, _ in labelled[key]]
             yield _Shown(f"{key}  {photo.name}", _mosaic(workspace, photo, tiles))
         for key, photo in photos.items() if whole_photos else ():
             data = Path(photo.path).read_bytes()
@@ -89,14 +89,14 @@ def preview_batch(
             pixels = reduced(path.read_bytes(), str(path), _PICTURE_PX)
             yield _Shown(f"n{number:06d}  scale unknown", pixels)
 
-    people = {said.annotator for rows in labelled.values() for _, said, _ in rows}
+    people = {item.statement.annotator for rows in labelled.values() for item, _ in rows}
     people |= {picture.statement.annotator for picture, _ in loose}
     return Preview(
         tiles=sum(map(len, labelled.values())),
         photos=len(given),
         whole_photos=len(photos) if whole_photos else 0,
         loose=len(loose),
-        octets=sum(tile.length for rows in labelled.values() for tile, _, _ in rows),
+        octets=sum(item.tile.length for rows in labelled.values() for item, _ in rows),
         annotators=tuple(sorted(people)),
         cameras=tuple(sorted({photo.camera for photo in given.values()})),
         stated=tuple(giving_fields(giving).items()),

@@ -343,6 +343,7 @@ class Origin(StrEnum):
     TABLE = "table"
     PAGE = "page"
     SUGGESTION = "suggestion"
+    REVIEW = "review"
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,6 +370,20 @@ class LoosePicture:
 
     digest: str
     statement: Statement
+
+
+@dataclass(frozen=True, slots=True)
+class Opinion:
+    """A statement as the store keeps it, numbered in the order in which they were made.
+
+    `statement` is None where the annotator took back what they said before.
+    """
+
+    id: int
+    annotator: str
+    origin: Origin
+    made_at: str
+    statement: Statement | None
 
 
 @dataclass(frozen=True, slots=True)

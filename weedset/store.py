@@ -1,4 +1,7 @@
-"""The store of a workspace: batches, photos, tiles and statements. The only SQL."""
+"""The store of a workspace: batches, photos, tiles and statements.
+
+All SQL is here and, for what only the labelling page asks, in `labelstore`.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +12,14 @@ from contextlib import contextmanager
 from dataclasses import astuple, replace
 from datetime import UTC, datetime
 from importlib import resources
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from weedset.errors import StoreError
 from weedset.fields import parse_json
+from weedset.labelling import standing_opinion
 from weedset.profile import profile_from_json, profile_to_json
 from weedset.records import (
     Batch,
@@ -22,6 +28,7 @@ from weedset.records import (
     GroundGrid,
     LabelledTile,
     LoosePicture,
+    Opinion,
     Origin,
     Photo,
     Quality,
@@ -34,16 +41,31 @@ from weedset.records import (
 from weedset.settings import Workspace, store_path
 from weedset.view import read_view, view_record
 
+_Kind = TypeVar("_Kind", bound="Store")
+
 _VERSION = 1
 _BUSY_S = 10.0
 
 #: (photo digest, row, col): the key of a tile wherever it goes.
 TileKey = tuple[str, int, int]
 
+#: The verdict by which an annotator takes back what they said before.
+_WITHDRAWN = "withdrawn"
+
 
 @contextmanager
 def open_store(workspace: Workspace) -> Iterator[Store]:
     """Open the store of a workspace, making it where there is none yet.
+
+    Raises StoreError as `open_store_as` does.
+    """
+    with open_store_as(Store, workspace) as store:
+        yield store
+
+
+@contextmanager
+def open_store_as(kind: type[_Kind], workspace: Workspace) -> Iterator[_Kind]:
+    """Open the store as one `kind` of Store.
 
     Raises StoreError where the file is no store, of a newer version, or kept busy by
     another program for longer than ten seconds.
@@ -56,7 +78,7 @@ def open_store(workspace: Workspace) -> Iterator[Store]:
             connection.execute("PRAGMA foreign_keys = ON")
             connection.execute("PRAGMA synchronous = FULL")
             _prepare(connection, path)
-            yield Store(connection)
+            yield kind(connection)
         finally:
             connection.close()
     except sqlite3.OperationalError as exc:
@@ -212,7 +234,7 @@ class Store:
             )
         self._db.execute("DELETE FROM checklist WHERE batch_id = ?", (batch_id,))
         self._db.executemany(
-            "INSERT INTO checklist VALUES (?, ?)", [(batch_id, item) for item in looked_for]
+            "INSERT INTO checklist VALUES (?, ?, 0)", [(batch_id, item) for item in looked_for]
         )
 
     def photos_of_batches(self) -> dict[str, str]:
@@ -235,12 +257,13 @@ class Store:
                 ).fetchone()
                 if found is None:
                     raise StoreError("has no such tile", where=f"photo {digest[:12]} r{row} c{col}")
-                if self._standing(found[0]) != statement:
+                stands = standing_opinion(self.history(found[0]))
+                if stands is None or stands.statement != statement:
                     self._add_statement(found[0], statement, made_at)
                     added += 1
         return added
 
-    def _add_statement(self, tile_id: int, statement: Statement, made_at: str) -> None:
+    def _add_statement(self, tile_id: int, statement: Statement, made_at: str) -> int:
         stages = dict(statement.stages)
         cursor = self._db.execute(
             "INSERT INTO statement VALUES (NULL, ?, ?, ?, ?, ?, ?)",
@@ -256,56 +279,70 @@ class Store:
                 for species in sorted(statement.present | statement.doubtful)
             ],
         )
+        return int(cursor.lastrowid or 0)
 
-    def _standing(self, tile_id: int) -> Statement | None:
-        row = self._db.execute(
-            "SELECT id, annotator, origin, verdict, unknown_plant FROM statement "
-            "WHERE tile_id = ? ORDER BY id DESC LIMIT 1",
-            (tile_id,),
-        ).fetchone()
-        if row is None:
-            return None
-        species = self._db.execute(
-            "SELECT species, doubtful, stage FROM statement_species WHERE statement_id = ?",
-            (row[0],),
-        ).fetchall()
-        return _statement(row[1:], species)
+    def history(self, tile_id: int) -> list[Opinion]:
+        """Return all that was ever said of a tile, oldest first."""
+        return [opinion for _, opinions in self.histories([tile_id]) for opinion in opinions]
+
+    def histories(
+        self, tile_ids: Sequence[int] | None = None
+    ) -> Iterator[tuple[int, list[Opinion]]]:
+        """Yield (tile id, all that was ever said of it, oldest first) in order of tile.
+
+        Of all tiles with statements, or of those in `tile_ids` alone.
+        """
+        if tile_ids is None:
+            rows = self._db.execute(f"{_HISTORIES} ORDER BY tile_id, id")
+        else:
+            marks = ", ".join("?" * len(tile_ids))
+            query = f"{_HISTORIES} WHERE tile_id IN ({marks}) ORDER BY tile_id, id"
+            rows = self._db.execute(query, tuple(tile_ids))
+        for tile_id, said in groupby(rows, key=itemgetter(0)):
+            yield (
+                tile_id,
+                [
+                    _opinion(opinion_id, list(parts))
+                    for opinion_id, parts in groupby(said, key=itemgetter(1))
+                ],
+            )
 
     def labelled_tiles(self) -> list[LabelledTile]:
-        """Return each tile that has a statement, with the newest, in order of photo and cell."""
-        looked_for = {batch.id: frozenset(batch.looked_for) for batch in self.batches()}
-        species: dict[int, list[tuple[str, int, int | None]]] = {}
-        for statement_id, *rest in self._db.execute(
-            "SELECT statement_id, species, doubtful, stage FROM statement_species"
-        ):
-            species.setdefault(statement_id, []).append((rest[0], rest[1], rest[2]))
-        return [
-            LabelledTile(
-                tile=_tile(row[9:]),
-                photo_name=row[0],
-                batch_id=row[1],
-                site=row[2],
-                taken_at=row[3],
-                looked_for=looked_for[row[1]],
-                statement=_statement(row[5:9], species.get(row[4], [])),
-            )
-            for row in self._db.execute(_LABELLED)
-        ]
+        """Return each labelled tile with what stands, in order of batch, photo and cell."""
+        query = f"{_TILES_WITH_STATEMENTS} {_IN_ORDER}"
+        rows = self._db.execute(query).fetchall()
+        return [labelled for labelled, _ in self._standing(rows, self.histories())]
 
-    def standing_of(self, photo_digest: str) -> list[tuple[Tile, Statement, str]]:
-        """Return each labelled tile of a photo, its newest statement and when that was made."""
-        species: dict[int, list[tuple[str, int, int | None]]] = {}
-        for statement_id, *rest in self._db.execute(
-            "SELECT statement_id, species, doubtful, stage FROM statement_species "
-            "WHERE statement_id IN (SELECT statement.id FROM statement "
-            "JOIN tile ON tile.id = tile_id WHERE photo_digest = ?)",
-            (photo_digest,),
+    def standing_of(self, photo_digest: str) -> list[tuple[LabelledTile, str]]:
+        """Return each labelled tile of a photo with what stands, and when that was said."""
+        query = f"{_TILES_WITH_STATEMENTS} AND photo_digest = ? {_IN_ORDER}"
+        rows = self._db.execute(query, (photo_digest,)).fetchall()
+        return list(self._standing(rows, self.histories([row[0] for row in rows])))
+
+    def _standing(
+        self, rows: Sequence[tuple[Any, ...]], histories: Iterable[tuple[int, list[Opinion]]]
+    ) -> Iterator[tuple[LabelledTile, str]]:
+        checklists: dict[str, list[tuple[str, int]]] = {}
+        for batch_id, species, after in self._db.execute(
+            "SELECT batch_id, species, after_statement FROM checklist"
         ):
-            species.setdefault(statement_id, []).append((rest[0], rest[1], rest[2]))
-        return [
-            (_tile(row[6:]), _statement(row[1:5], species.get(row[0], [])), row[5])
-            for row in self._db.execute(_STANDING, (photo_digest,))
-        ]
+            checklists.setdefault(batch_id, []).append((species, after))
+        stands = {tile_id: standing_opinion(history) for tile_id, history in histories}
+        for row in rows:
+            opinion = stands.get(row[0])
+            if opinion is None or opinion.statement is None:
+                continue
+            checklist = checklists.get(row[2], ())
+            labelled = LabelledTile(
+                tile=_tile(row[5:]),
+                photo_name=row[1],
+                batch_id=row[2],
+                site=row[3],
+                taken_at=row[4],
+                looked_for=frozenset(code for code, after in checklist if after < opinion.id),
+                statement=opinion.statement,
+            )
+            yield labelled, opinion.made_at
 
     def add_loose(self, batch: Batch, pictures: Sequence[LoosePicture]) -> int:
         """Add pictures of unknown scale, and their batch where that is new; return how many.
@@ -357,7 +394,7 @@ class Store:
                 "batches": "batch",
                 "photos": "photo",
                 "tiles": "tile",
-                "labelled": "(SELECT DISTINCT tile_id FROM statement)",
+                "labelled": f"(SELECT DISTINCT tile_id FROM statement WHERE {_SAID_NOW})",
                 "loose": "loose_picture",
             }.items()
         }
@@ -374,21 +411,22 @@ _TILE = """photo_digest, grid_row, grid_col, tile.x_min_mm, tile.y_min_mm, x_max
     position_uncertainty_mm, tile.sharpness, tile.brightness, tile.overexposed,
     tile.underexposed, tile.shadow, tile.glare, tile.vegetation"""
 
-_LABELLED = f"""SELECT photo.name, batch_id, site, taken_at,
-    statement.id, annotator, origin, verdict, unknown_plant,
+_TILES_WITH_STATEMENTS = f"""SELECT tile.id, photo.name, batch_id, site, taken_at,
     {_TILE}
-    FROM statement
-    JOIN tile ON tile.id = tile_id
+    FROM tile
     JOIN photo ON photo.digest = photo_digest
     JOIN batch ON batch.id = batch_id
-    WHERE statement.id IN (SELECT max(id) FROM statement GROUP BY tile_id)
-    ORDER BY batch_id, photo.name, photo_digest, grid_row, grid_col"""
+    WHERE tile.id IN (SELECT tile_id FROM statement)"""
 
+_IN_ORDER = "ORDER BY batch_id, photo.name, photo_digest, grid_row, grid_col"
 
-_STANDING = f"""SELECT statement.id, annotator, origin, verdict, unknown_plant, made_at, {_TILE}
-    FROM tile JOIN statement ON statement.id = (
-        SELECT max(id) FROM statement WHERE tile_id = tile.id)
-    WHERE photo_digest = ? ORDER BY grid_row, grid_col"""
+_HISTORIES = """SELECT tile_id, statement.id AS id, annotator, origin, made_at, verdict,
+    unknown_plant, species, doubtful, stage
+    FROM statement LEFT JOIN statement_species ON statement_id = statement.id"""
+
+#: Not taken back, nor replaced by the same annotator: `labelling.newest_opinions` in SQL.
+_SAID_NOW = f"""verdict <> '{_WITHDRAWN}' AND id IN
+    (SELECT max(id) FROM statement GROUP BY tile_id, annotator, origin = 'review')"""
 
 
 def _photo(row: tuple[Any, ...]) -> Photo:
@@ -425,6 +463,22 @@ def _tile(row: tuple[Any, ...]) -> Tile:
     digest, grid_row, grid_col = row[:3]
     tile = Tile(digest, grid_row, grid_col, Footprint(*row[3:7]), *row[7:14])
     return replace(tile, quality=_quality(row[14:21]))
+
+
+def _opinion(opinion_id: int, rows: Sequence[tuple[Any, ...]]) -> Opinion:
+    """Build an opinion from its rows of _HISTORIES, one per species."""
+    annotator, origin, made_at, verdict, unknown_plant = rows[0][2:7]
+    species = [row[7:10] for row in rows if row[7] is not None]
+    said = verdict != _WITHDRAWN
+    return Opinion(
+        id=opinion_id,
+        annotator=annotator,
+        origin=Origin(origin),
+        made_at=made_at,
+        statement=_statement((annotator, origin, verdict, unknown_plant), species)
+        if said
+        else None,
+    )
 
 
 def _statement(row: tuple[Any, ...], species: Sequence[tuple[str, int, int | None]]) -> Statement:

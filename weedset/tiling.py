@@ -312,15 +312,19 @@ class TileReader:
 
     def read(self, tile: Tile) -> bytes:
         """Return the JPEG of a tile. Raises StoreError where the archive is gone or shorter."""
+        return self.read_at(tile.offset, tile.length)
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        """Return the JPEG of `length` bytes at `offset`; see `read`."""
         fix = "tile the photo again"
         try:
             if self._fd < 0:
                 self._fd = os.open(self._archive, os.O_RDONLY)
-            data = os.pread(self._fd, tile.length, tile.offset)
+            data = os.pread(self._fd, length, offset)
         except OSError as exc:
             what = f"cannot be read ({exc.strerror})"
             raise StoreError(what, where=str(self._archive), fix=fix) from exc
-        if len(data) < tile.length:
+        if len(data) < length:
             what = "is shorter than when it was written"
             raise StoreError(what, where=str(self._archive), fix=fix)
         return data
@@ -328,5 +332,10 @@ class TileReader:
 
 def read_tile(archive: Path, tile: Tile) -> bytes:
     """Return the JPEG of a tile. Raises StoreError where the archive is gone or shorter."""
+    return read_tile_at(archive, tile.offset, tile.length)
+
+
+def read_tile_at(archive: Path, offset: int, length: int) -> bytes:
+    """Return the JPEG of `length` bytes at `offset`; see `read_tile`."""
     with TileReader(archive) as reader:
-        return reader.read(tile)
+        return reader.read_at(offset, length)

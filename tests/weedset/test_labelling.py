@@ -6,7 +6,7 @@ import pytest
 from sklearn.model_selection import GroupShuffleSplit
 
 from weedset.errors import TrainingError
-from weedset.labelling import contradiction, targets
+from weedset.labelling import contradiction, targets, under_checklist
 from weedset.records import ANY_PLANT, Footprint, LabelledTile, Origin, Statement, Tile, Verdict
 from weedset.splits import split_tiles
 
@@ -95,3 +95,12 @@ def test_too_little_to_divide_is_said() -> None:
         split_tiles(many, ["nobody"])
     with pytest.raises(TrainingError, match="too little is left"):
         split_tiles(many, ["p0", "p1", "p2"])
+
+
+def test_what_a_checklist_gained_later_counts_neither_way() -> None:
+    before = labelled(statement(present=frozenset({"CHEAL"})))
+    later = under_checklist(before, ["CHEAL", "DAUCS", "STEME"])
+    assert later.doubtful == {"STEME"}
+    assert later.present == {"CHEAL"}
+    bare = statement(Verdict.BARE)
+    assert under_checklist(labelled(bare), ["STEME"]) == bare

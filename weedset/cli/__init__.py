@@ -7,11 +7,13 @@ from weedset.cli.camera import add_camera_verbs
 from weedset.cli.contributor import add_contributor_verbs
 from weedset.cli.door import make_app
 from weedset.cli.gardener import add_gardener_verbs
+from weedset.cli.label import add_label_verb
 from weedset.cli.plan import add_plan_verb
 from weedset.cli.quality import add_quality_verb
 
 app = make_app()
 add_gardener_verbs(app)
+add_label_verb(app)
 add_board_verbs(app)
 add_contributor_verbs(app)
 add_camera_verbs(app)

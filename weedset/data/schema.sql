@@ -8,10 +8,12 @@ CREATE TABLE batch (
     UNIQUE (site, taken_on)
 ) STRICT;
 
--- The species that the annotators of a batch looked for: absence counts only for these.
+-- The species that the annotators of a batch looked for: absence counts only for these,
+-- and only in statements made after the species came onto the list.
 CREATE TABLE checklist (
     batch_id TEXT NOT NULL REFERENCES batch (id),
     species TEXT NOT NULL,
+    after_statement INTEGER NOT NULL,   -- the newest statement when the species was added, 0 if none
     PRIMARY KEY (batch_id, species)
 ) STRICT, WITHOUT ROWID;
 
@@ -76,7 +78,9 @@ CREATE TABLE tile (
     UNIQUE (photo_digest, grid_row, grid_col)
 ) STRICT;
 
--- Statements are only ever added, so that a label keeps its history; the newest stands.
+-- Statements are only ever added, so that a label keeps its history. The newest stands,
+-- unless one of origin 'review' has decided; the verdict 'withdrawn' takes back what its
+-- annotator said before (in a review, where its own origin is 'review').
 CREATE TABLE statement (
     id INTEGER PRIMARY KEY,
     tile_id INTEGER NOT NULL REFERENCES tile (id),
@@ -113,3 +117,10 @@ CREATE TABLE loose_species (
     species TEXT NOT NULL,
     PRIMARY KEY (digest, species)
 ) STRICT, WITHOUT ROWID;
+
+-- What the pixels of a tile look like, for the order of labelling. A cache: safe to empty.
+CREATE TABLE look (
+    tile_id INTEGER PRIMARY KEY REFERENCES tile (id),
+    green_share REAL NOT NULL,
+    features BLOB NOT NULL              -- little-endian float16
+) STRICT;

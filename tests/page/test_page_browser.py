@@ -1,0 +1,332 @@
+"""The page as a person meets it, in Chromium: keys, touch, undo, windows, reload, access."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, expect
+
+from tests.page.conftest import Garden, MakeGarden, OpenPage, Served, press, shown, wait_until, when
+from weedset.records import Origin
+
+Serve = Callable[..., Served]
+
+
+def verdicts(garden: Garden) -> dict[int, str]:
+    """Return what stands for each labelled tile, in short."""
+    with garden.store() as store:
+        places = {(row[1], row[2], row[3]): row[0] for row in store.tile_rows()}
+        return {
+            places[item.tile.photo_digest, item.tile.row, item.tile.col]: " ".join(
+                sorted(item.statement.present)
+            )
+            or item.statement.verdict
+            for item in store.labelled_tiles()
+        }
+
+
+def test_a_bed_is_labelled_by_keys_alone(garden: Garden, serve: Serve, open_page: OpenPage) -> None:
+    page = open_page(serve(garden).link)
+    page.wait_for_timeout(1500)  # until the greenness of all tiles is known
+    page.reload()
+    when(page, "document.body?.dataset.ready")
+    for _ in garden.plant_ids:  # the green ones come first
+        assert int(shown(page)) in garden.plant_ids
+        press(page, "1")
+    page.keyboard.press("v")
+    expect(page.locator(".plot").first).to_be_visible()
+    page.keyboard.press("r")
+    when(page, "document.body?.dataset.ready === 'end'")
+    expect(page.get_by_text("This bed is done")).to_be_visible()
+    found = verdicts(garden)
+    assert {tile for tile, said in found.items() if said == "CHEAL"} == set(garden.plant_ids)
+    assert len(found) == len(garden.ids)
+
+
+def test_a_label_is_on_the_disk_before_the_next_cell_shows(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(garden).link)
+    for key, said in (("2", "DAUCS"), ("0", "bare"), ("c", "cannot tell"), ("1", "CHEAL")):
+        tile = int(shown(page))
+        press(page, key)
+        assert verdicts(garden)[tile] == said
+
+
+def test_taking_back_and_doing_again_go_all_the_way(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(garden).link)
+    keys = ["1", "0", "2", "u", "c", "1", "0", "2"]
+    for key in keys:
+        press(page, key)
+    done = verdicts(garden)
+    assert len(done) == len(keys)
+    for left in reversed(range(len(keys))):
+        page.keyboard.press("z")
+        wait_until(lambda left=left: len(verdicts(garden)) == left)
+        expect(page.locator("#said")).to_contain_text("Taken back")
+        page.wait_for_timeout(60)
+    expect(page.locator("#undo")).to_be_disabled()
+    for count in range(1, len(keys) + 1):
+        page.keyboard.press("y")
+        wait_until(lambda count=count: len(verdicts(garden)) == count)
+        page.wait_for_timeout(60)
+    assert verdicts(garden) == done
+    with garden.store() as store:
+        assert max(len(history) for _, history in store.histories()) == 3
+
+
+def test_several_plants_and_a_stage_in_one_cell(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(garden).link)
+    page.keyboard.press("g")
+    page.keyboard.press("1")
+    tile = int(shown(page))
+    page.keyboard.press("m")
+    page.keyboard.press("1")
+    page.keyboard.press("2")
+    page.keyboard.press("u")
+    press(page, "Enter")
+    with garden.store() as store:
+        (said,) = store.history(tile)
+    assert said.statement is not None
+    assert said.statement.present == {"CHEAL", "DAUCS"}
+    assert said.statement.unknown_plant
+    assert said.statement.stages == (("CHEAL", 1), ("DAUCS", 1))
+    assert said.origin is Origin.PAGE
+
+
+def test_any_plant_is_found_by_its_name(garden: Garden, serve: Serve, open_page: OpenPage) -> None:
+    page = open_page(serve(garden).link)
+    tile = int(shown(page))
+    page.keyboard.press("p")
+    page.keyboard.type("vogelmiere")
+    expect(page.locator("#found [role=option]").first).to_contain_text("Stellaria media")
+    page.keyboard.press("Enter")
+    when(page, f"document.body?.dataset.ready !== '{tile}'")
+    assert verdicts(garden)[tile] == "STEME"
+    expect(page.locator(".marker[data-code=STEME]")).to_be_visible()
+    press(page, "3")  # it has a key of its own now
+
+
+def test_a_held_key_labels_one_cell_only(garden: Garden, serve: Serve, open_page: OpenPage) -> None:
+    page = open_page(serve(garden).link)
+    page.keyboard.down("0")
+    for _ in range(5):
+        page.keyboard.down("0")  # what a held key sends
+    page.keyboard.up("0")
+    page.wait_for_timeout(300)
+    assert len(verdicts(garden)) == 1
+
+
+def test_labelling_by_touch_on_a_narrow_phone(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(garden).link, width=360, height=740, touch=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    tile = shown(page)
+    page.locator(".marker[data-code=DAUCS]").tap()
+    when(page, f"document.body?.dataset.ready !== '{tile}'")
+    tile = shown(page)
+    page.get_by_role("button", name="No plant").tap()
+    when(page, f"document.body?.dataset.ready !== '{tile}'")
+    wait_until(lambda: sorted(verdicts(garden).values()) == ["DAUCS", "bare"])
+    page.locator("#undo").tap()
+    wait_until(lambda: list(verdicts(garden).values()) == ["DAUCS"])
+    page.get_by_role("button", name="Stand back").tap()
+    expect(page.locator(".plot").first).to_be_visible()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    page.locator(".plot").nth(0).tap()
+    page.locator(".plot").nth(2).tap()
+    page.locator(".marker[data-code=CHEAL]").tap()
+    wait_until(lambda: sorted(verdicts(garden).values()) == ["CHEAL", "CHEAL", "DAUCS"])
+    page.locator(".marker[data-code=DAUCS]").tap()  # nothing picked: the marker is in hand
+    page.locator(".plot:not(.done)").nth(0).tap()
+    wait_until(lambda: sorted(verdicts(garden).values()).count("DAUCS") == 2)
+
+
+@pytest.mark.parametrize("width", [360, 800])
+def test_everything_to_be_tapped_is_large_enough(
+    garden: Garden, serve: Serve, open_page: OpenPage, width: int
+) -> None:
+    """At least 24 x 24 CSS px: WCAG 2.2, success criterion 2.5.8; ours are 40 and more."""
+    page = open_page(serve(garden).link, width=width, height=740, touch=True)
+    small = page.evaluate(
+        """() => [...document.querySelectorAll('button, input, select, summary')]
+            .filter((b) => b.offsetParent && Math.min(b.offsetWidth, b.offsetHeight) < 40)
+            .map((b) => b.outerHTML.slice(0, 80))"""
+    )
+    assert small == []
+
+
+def test_picking_by_drawing_over_cells(garden: Garden, serve: Serve, open_page: OpenPage) -> None:
+    page = open_page(serve(garden).link)
+    press(page, "0")
+    page.keyboard.press("v")
+    first, last = page.locator(".plot").nth(0), page.locator(".plot").nth(3)
+    expect(first).to_be_visible()
+    a, b = first.bounding_box(), last.bounding_box()
+    assert a is not None
+    assert b is not None
+    page.mouse.move(a["x"] + 20, a["y"] + 20)
+    page.mouse.down()
+    page.mouse.move(b["x"] + 20, b["y"] + 20, steps=12)
+    page.mouse.up()
+    expect(page.locator(".plot[aria-pressed=true]")).to_have_count(4)
+    page.keyboard.press("2")
+    wait_until(lambda: list(verdicts(garden).values()).count("DAUCS") == 4)
+    page.keyboard.press("z")  # one stroke, one step back
+    wait_until(lambda: list(verdicts(garden).values()).count("DAUCS") == 0)
+
+
+def test_two_windows_at_once(garden: Garden, serve: Serve, open_page: OpenPage) -> None:
+    served = serve(garden, "--phone")
+    one = open_page(served.link)
+    other = open_page(served.address + "enter", path_only=True)
+    tile = shown(one)
+    code = next(line for line in served.heard if "code" in line).rpartition("code ")[2].strip()
+    other.fill("#code", code)
+    other.click("button")
+    when(other, "document.body?.dataset.ready")
+    assert shown(other) == tile
+    press(one, "1")
+    other.keyboard.press("2")
+    expect(other.locator("#trouble")).to_contain_text("another window")
+    assert verdicts(garden)[int(tile)] == "CHEAL"
+    expect(other.locator("#ground .chip")).to_contain_text("fat hen")
+    press(other, "2")  # seen, and replaced on purpose
+    assert verdicts(garden)[int(tile)] == "DAUCS"
+    with garden.store() as store:
+        assert len(store.history(int(tile))) == 2
+
+
+def test_reload_in_the_middle(garden: Garden, serve: Serve, open_page: OpenPage) -> None:
+    page = open_page(serve(garden).link)
+    for key in ("1", "0", "1"):
+        press(page, key)
+    before = verdicts(garden)
+    page.reload()
+    when(page, "document.body?.dataset.ready")
+    assert int(shown(page)) not in before
+    assert verdicts(garden) == before
+    press(page, "0")
+    assert len(verdicts(garden)) == 4
+
+
+def test_a_damaged_tile_shows_as_such_and_stops_nothing(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    with garden.store() as store:
+        rows = list(store.tile_rows())
+    (archive,) = (garden.workspace.root / "tiles").iterdir()
+    data = bytearray(archive.read_bytes())
+    for row in rows[:2]:  # one torn, one zeroed
+        data[row[4] : row[4] + row[5]] = bytes(row[5])
+    archive.write_bytes(data[: rows[-1][4] + 10])
+    page = open_page(serve(garden).link)
+    expect(page.locator("#ground .broken")).to_be_visible()
+    for _ in rows:
+        if shown(page) != "end":
+            press(page, "c")
+    assert len(verdicts(garden)) == len(rows)
+
+
+HOSTILE = "<img src=x onerror=alert(1)>\u202e'\"\U0001f331&amp;"
+
+
+def test_hostile_names_are_text(make_garden: MakeGarden, serve: Serve, open_page: OpenPage) -> None:
+    garden = make_garden(name="<img src=x onerror=1>\u202e'\"\U0001f331{}.png")
+    page = open_page(serve(garden, "--annotator", "<b>anna</b>").link)
+    alerts: list[str] = []
+    page.on("dialog", lambda dialog: alerts.append(dialog.message))
+    expect(page.locator("#facts")).to_contain_text("<img src=x onerror=1>\u202e'\"\U0001f331")
+    press(page, "1")
+    page.click("#open-batch")
+    page.fill("#giver", HOSTILE.replace("\u202e", ""))
+    page.click("#save-batch")
+    expect(page.locator("#batch")).not_to_be_visible()
+    page.click("#open-batch")
+    expect(page.locator("#giver")).to_have_value(HOSTILE.replace("\u202e", ""))
+    assert page.locator("img[src=x]").count() == 0
+    assert alerts == []
+
+
+def test_a_workspace_open_already_is_said(garden: Garden, serve: Serve) -> None:
+    serve(garden)
+    with pytest.raises(AssertionError, match="is open for labelling already"):
+        serve(garden)
+
+
+def serious(page: Page) -> list[str]:
+    """Return what axe-core finds serious or critical."""
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{item['id']}: {item['nodes'][0]['html'][:120]}"
+        for item in found
+        if item["impact"] in ("serious", "critical")
+    ]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_serious_stands_in_anyones_way(
+    garden: Garden, serve: Serve, chromium: Browser, scheme: str
+) -> None:
+    context = chromium.new_context(
+        color_scheme=scheme,  # type: ignore[arg-type]
+        viewport={"width": 1100, "height": 800},
+        bypass_csp=True,
+    )
+    page = context.new_page()
+    page.goto(serve(garden).link)
+    when(page, "document.body?.dataset.ready")
+    findings = {"kneel": serious(page)}
+    press(page, "1")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("g")
+    findings["stage"] = serious(page)
+    page.keyboard.press("Escape")
+    findings["labelled"] = serious(page)
+    page.keyboard.press("v")
+    expect(page.locator(".plot").first).to_be_visible()
+    page.keyboard.press(" ")
+    findings["stand"] = serious(page)
+    sheets = ("open-batch", "open-walk", "open-progress", "open-second", "open-help")
+    for sheet in sheets:
+        page.click(f"#{sheet}")
+        expect(page.locator("dialog[open]")).to_be_visible()
+        findings[sheet] = serious(page)
+        page.keyboard.press("Escape")
+    page.keyboard.press("p")
+    page.keyboard.type("gras")
+    page.wait_for_timeout(300)
+    findings["picker"] = serious(page)
+    page.get_by_role("button", name="Close").click()
+    page.keyboard.press("Escape")  # let go of what is picked
+    while shown(page) != "end":
+        press(page, "r")
+    findings["finish"] = serious(page)
+    page.goto(page.url + "enter")
+    findings["enter"] = serious(page)
+    context.close()
+    assert {name: found for name, found in findings.items() if found} == {}
+
+
+def test_everything_is_reached_by_tab_and_named(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(garden).link)
+    unnamed = page.evaluate(
+        """() => [...document.querySelectorAll('button')]
+            .filter((b) => !(b.textContent.trim() || b.getAttribute('aria-label')))
+            .map((b) => b.outerHTML)"""
+    )
+    assert unnamed == []
+    reached = set()
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        reached.add(page.evaluate("document.activeElement.textContent.trim().slice(0, 12)"))
+    assert {"Kneel", "Stand back", "No plant: ba", "Next →"} <= {item[:12] for item in reached}

@@ -1,0 +1,108 @@
+"""Opening the page: one server per workspace, on this computer unless asked otherwise."""
+
+from __future__ import annotations
+
+import fcntl
+import socket
+import sys
+import webbrowser
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import uvicorn
+
+from weedset.errors import SettingsError, StoreError
+from weedset.labelstore import open_label_store
+from weedset.server.app import make_app
+from weedset.server.gate import Doors
+from weedset.server.room import RoomSettings
+
+#: How long the background may hold the interpreter while a label waits for it.
+_SWITCH_S = 0.0005
+
+#: Never sent to: only asks the system which of our addresses faces the network (RFC 5737).
+_SOMEWHERE = ("192.0.2.1", 9)
+
+
+def serve(
+    settings: RoomSettings,
+    *,
+    port: int,
+    phone: bool,
+    open_browser: bool,
+    tell: Callable[[str], None],
+) -> None:
+    """Serve the page until interrupted.
+
+    Raises StoreError where the workspace is open already or cannot be used, SettingsError
+    where the port cannot be had.
+    """
+    with open_label_store(settings.workspace):
+        pass  # what is wrong with it is said here, before anything is served
+    with _only_one(settings.workspace.root), _listening(port, phone) as listener:
+        port = listener.getsockname()[1]
+        names = ["127.0.0.1", "localhost"]
+        outside = _own_address() if phone else ""
+        if outside:
+            names.insert(0, outside)
+
+        def new_code(code: str) -> None:
+            if phone:
+                tell(f"Phone on the same network: http://{outside}:{port}/  code {code}")
+
+        doors = Doors(frozenset(f"{name}:{port}" for name in names), port, new_code)
+        link = f"http://127.0.0.1:{port}/?key={doors.link_key}"
+        tell(f"Labelling page (this link works once): {link}")
+        tell("Every label is saved as you make it. Stop with Ctrl+C.")
+        config = uvicorn.Config(
+            make_app(settings, doors),
+            log_level="error",
+            access_log=False,
+            server_header=False,
+            ws="none",
+            timeout_graceful_shutdown=2,
+        )
+        sys.setswitchinterval(_SWITCH_S)
+        if open_browser:
+            webbrowser.open(link)
+        uvicorn.Server(config).run(sockets=[listener])
+
+
+@contextmanager
+def _only_one(root: Path) -> Iterator[None]:
+    """Hold the workspace for labelling; the system lets go of it however the program ends."""
+    path = root / ".labelling"
+    try:
+        with path.open("a+") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as exc:
+                fix = "use the page that is open, or stop the other `weedset label` first"
+                raise StoreError("is open for labelling already", where=str(root), fix=fix) from exc
+            yield
+    except OSError as exc:
+        raise StoreError(f"cannot be written ({exc.strerror})", where=str(root)) from exc
+
+
+@contextmanager
+def _listening(port: int, phone: bool) -> Iterator[socket.socket]:
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listener:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind(("0.0.0.0" if phone else "127.0.0.1", port))  # noqa: S104  # asked for
+        except OSError as exc:
+            fix = "give another one: --port 0 takes any that is free"
+            raise SettingsError(f"port {port} cannot be had ({exc.strerror})", fix=fix) from exc
+        listener.listen()  # so that a browser opened before the server is up waits for it
+        yield listener
+
+
+def _own_address() -> str:
+    """Return the address under which this computer is seen on its network."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(_SOMEWHERE)
+            return str(probe.getsockname()[0])
+        except OSError:
+            return socket.gethostname()

@@ -1,0 +1,52 @@
+// What the person has chosen, and what the workspace holds. Choices outlive a reload.
+
+import { ask } from "./talk.js";
+
+const KEPT = ["who", "batch", "order", "onlyOpen", "leastGreen", "view", "stage", "size", "radius"];
+
+export const session = {
+  who: "", way: "own", batch: "", order: "bare last", onlyOpen: true, leastGreen: 0.005,
+  view: "kneel", stage: null, size: 112, radius: 1, sample: 100, several: false, maybe: false,
+  start: null, recent: [], known: new Map(),
+};
+
+const name = () => `weedset ${session.start?.workspace ?? ""}`;
+
+export function keep() {
+  try {
+    localStorage.setItem(name(), JSON.stringify(Object.fromEntries(KEPT.map((key) => [key, session[key]]))));
+  } catch { /* private window: choices last as long as the page */ }
+}
+
+/** Load what the workspace holds, and what was chosen last time. */
+export async function begin(started) {
+  session.start = started;
+  let kept = {};
+  try {
+    kept = JSON.parse(localStorage.getItem(name()) ?? "{}");
+  } catch { /* nothing kept */ }
+  for (const key of KEPT) if (kept[key] !== undefined) session[key] = kept[key];
+  session.who ||= session.start.who;
+  if (!session.start.orders.includes(session.order)) session.order = "bare last";
+  const batches = session.start.batches;
+  if (!batches.some((batch) => batch.id === session.batch)) {
+    session.batch = (batches.find((batch) => batch.open) ?? batches[0])?.id ?? "";
+  }
+  for (const batch of batches) learn(batch.looked_for);
+}
+
+/** The batch being labelled. */
+export function batch() {
+  return session.start.batches.find((item) => item.id === session.batch);
+}
+
+/** Take in the names of species. */
+export function learn(species) {
+  for (const item of species) session.known.set(item.code, { ...session.known.get(item.code), ...item });
+}
+
+/** Learn the names of codes that a label holds and that are not known yet. */
+export async function learnCodes(codes) {
+  const missing = [...new Set(codes)].filter((code) => !session.known.has(code));
+  if (missing.length) learn((await ask("species", { codes: missing.slice(0, 200) })).species);
+}
