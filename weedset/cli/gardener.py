@@ -253,7 +253,7 @@ def import_csv(
 ) -> None:
     """Take labels from a CSV table: one row per plant in a cell.
 
-    Columns photo, row, col, species and, if wanted, stage (BBCH principal growth stage,
+    Columns photo, row and col (from 0), species and, if wanted, stage (BBCH principal stage,
     0 to 9). The species is an EPPO code, or `bare`, `unknown` (a plant you cannot name),
     or `cannot tell`. Nothing is taken in where a single row is wrong.
 
