@@ -114,7 +114,7 @@ def _draw_legend(
         f"{scale.gsd_mm_per_px:.3g} mm per px ({scale.source})  ·  "
         f"policy: {printable(classified.policy.name)}  ·  model: {printable(card.name)}"
     )
-    for reason in _whole_photo_reason(classified):
+    for reason in _not_asked(classified):
         y = _paragraph(draw, reason, _WARN, text_px, pad, y, width)
     y = _paragraph(draw, facts, _SOFT, text_px, pad, y, width)
     small_px = max(11, round(0.85 * text_px))
@@ -159,10 +159,13 @@ def _draw_marks(
     return y + round(1.3 * side)
 
 
-def _whole_photo_reason(classified: ClassifiedPhoto) -> list[str]:
-    """Return the reason why the model was not asked at all, if that is so."""
-    cell = classified.cells[0]
-    return [] if cell.probabilities else [f"All cells left: {cell.decision.reason}"]
+def _not_asked(classified: ClassifiedPhoto) -> list[str]:
+    """Return for how many cells, and why, the model was not asked at all, if for any."""
+    reasons = [cell.decision.reason for cell in classified.cells if not cell.probabilities]
+    if not reasons:
+        return []
+    how_many = "All" if len(reasons) == len(classified.cells) else len(reasons)
+    return [f"{how_many} cells left: {reasons[0]}"]
 
 
 def _paragraph(
