@@ -8,9 +8,17 @@ from typing import Annotated
 
 import typer
 
-from weedset.cli.door import JsonOption, emit, say
+from weedset.cli.door import JsonOption, emit
 from weedset.errors import CheckNotPassedError
 from weedset.findings import Findings
+from weedset.pool.coverage import (
+    aligned,
+    call_text,
+    coverage_rows,
+    measure_coverage,
+    write_call,
+)
+from weedset.pool.coverage_plot import draw_coverage
 from weedset.pool.editions import freeze
 from weedset.pool.intake import accept, add, letter, refuse
 from weedset.pool.journal import read_journal
@@ -20,6 +28,7 @@ from weedset.pool.soundness import verify
 from weedset.pool.standing import Standing, State, one_of, standings
 from weedset.pool.twins import Place, find_conflicts
 from weedset.pool.withdrawal import models_from, withdraw, withdrawn_from
+from weedset.talk import counted, say
 from weedset.taxonomy import load_species
 
 PoolArgument = Annotated[Path, typer.Argument(help="The pool folder.")]
@@ -39,6 +48,7 @@ def add_pool_verbs(app: typer.Typer) -> None:
     group.command("twins")(show_twins)
     group.command("accept")(accept_into_pool)
     group.command("refuse")(refuse_from_pool)
+    group.command("coverage")(show_coverage)
     group.command("withdraw")(withdraw_from_pool)
     group.command("freeze")(freeze_pool)
     group.command("editions")(show_editions)
@@ -73,7 +83,8 @@ def add_to_pool(
     for archive in archives:
         item = add(opened, archive, who, known)
         why = f" Why: {item.reason}" if item.reason else ""
-        say(f"{archive}: {item.batch} is {item.state} ({item.tiles} tiles, {item.licence}).{why}")
+        tiles = counted(item.tiles, "tile")
+        say(f"{archive}: {item.batch} is {item.state} ({tiles}, {item.licence}).{why}")
 
 
 def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
@@ -93,7 +104,8 @@ def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
                 f"{item.digest[:12]}  {item.state:9}  {item.batch}  {item.tiles} tiles, "
                 f"{item.giver}, {item.licence}"
             )
-    say(f"{sum(item.state is State.WAITING for item in items)} wait for a look.")
+    waiting = sum(item.state is State.WAITING for item in items)
+    say(f"Waiting for a look: {waiting}.")
 
 
 def show_twins(
@@ -130,7 +142,10 @@ def show_twins(
                 f"{clash.code} is {clash.first_says} in {named(clash.first)}, "
                 f"but {clash.later_says} in {named(clash.later)}"
             )
-    say(f"{len(chosen.groups)} pictures are there more than once; {len(clashes)} contradictions.")
+    say(
+        f"There more than once: {counted(len(chosen.groups), 'picture')}. "
+        f"{counted(len(clashes), 'contradiction')} between labels."
+    )
 
 
 def accept_into_pool(
@@ -157,6 +172,36 @@ def refuse_from_pool(
     Example: `weedset pool refuse pool 3f9a --who carla --reason "Out of focus."`
     """
     _tell(refuse(open_pool(pool), name, who, reason))
+
+
+def show_coverage(
+    pool: PoolArgument,
+    plot: Annotated[
+        Path | None, typer.Option(help="Draw species by stage into this file (.png, .svg, .pdf).")
+    ] = None,
+    call: Annotated[
+        Path | None, typer.Option(help="Write a call for contributions (Markdown) here.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show what the next edition would hold, by species, stage, light and site, and its gaps.
+
+    Example: `weedset pool coverage pool`
+
+    Example: `weedset pool coverage pool --plot coverage.png --call call.md`
+    """
+    cover, known = measure_coverage(open_pool(pool)), load_species()
+    if plot:
+        draw_coverage(cover, plot)
+    if call:
+        write_call(call, call_text(cover, known))
+    rows = coverage_rows(cover)
+    if as_json:
+        for row in rows:
+            emit(row)
+    else:
+        typer.echo(aligned(rows))
+    say(f"Most wanted: {', '.join(cover.by_need()[:3]) or 'nothing'}.")
 
 
 def withdraw_from_pool(
@@ -195,7 +240,7 @@ def show_editions(pool: PoolArgument, as_json: JsonOption = False) -> None:
         if as_json:
             emit({**asdict(edition), "withdrawn": gone})
         else:
-            mark = f"  {gone} contributions withdrawn: use a later one" if gone else ""
+            mark = f"  {counted(gone, 'contribution')} withdrawn: use a later one" if gone else ""
             typer.echo(
                 f"{edition.number}  {edition.frozen_at[:10]}  {edition.tiles} tiles  "
                 f"{edition.digest}{mark}"
@@ -240,7 +285,7 @@ def verify_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
     for name in leftover if not as_json else ():
         typer.echo(f"{name} is left over from a stopped command; it hurts nothing")
     if findings.count:
-        raise CheckNotPassedError(f"{findings.count} files are damaged or missing", where=str(pool))
+        raise CheckNotPassedError(f"holds {counted(findings.count, 'fault')}", where=str(pool))
     say("All is as it was written.")
 
 
