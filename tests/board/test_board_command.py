@@ -131,3 +131,20 @@ def test_board_loads_nothing_but_the_base_install(bench: Path) -> None:
     assert code == 0
     assert {"numpy", "PIL", "onnxruntime", "weedset"} <= set(loaded)
     assert not set(loaded) & set(FOREIGN)
+
+
+def test_the_gate_is_told_of_in_plain_words(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ("--least-green", "0.01", "--audit-every", "0")
+    assert main(arguments(bench, *asked, "--policy", str(bench / "policy.toml"))) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("a.png: 12 cells: 0 treat, 12 leave, 0 unsure\n")
+    assert "  gate: 12 skipped; 0 looked at all the same, 0 of them with a plant\n" in out
+
+
+@pytest.mark.parametrize("typed", [("--least-green", "2"), ("--audit-every", "-1")])
+def test_a_gate_out_of_range_exits_2(bench: Path, typed: tuple[str, str]) -> None:
+    with pytest.raises(SystemExit) as caught:
+        main(arguments(bench, *typed))
+    assert caught.value.code == 2

@@ -58,6 +58,19 @@ def test_a_model_of_a_toy_garden_treats_weeds_and_spares_crops(
     assert found.decisions[Ought.BARE][Action.TREAT] == 0
 
 
+def test_a_gate_skips_bare_cells_and_misses_no_toy_plant(
+    model: BoardModel, garden: Workspace
+) -> None:
+    found = evaluate(model, garden, POLICY, least_green=0.01)
+    gate = found.gate
+    assert gate is not None
+    assert gate.with_plant + gate.bare == found.cells == 126
+    assert gate.with_plant_skipped == 0
+    assert gate.bare_skipped > 0
+    assert f"misses 0 of {gate.with_plant} cells with plants" in evaluation_table(found)
+    assert evaluation_record(found)["gate"]["least_green"] == 0.01
+
+
 def test_under_a_policy_that_removes_nothing_nothing_is_treated(
     model: BoardModel, garden: Workspace
 ) -> None:

@@ -11,9 +11,10 @@ from pathlib import Path
 
 from weedset.board.classify import ClassifiedPhoto, classify_photo
 from weedset.board.decide import TREAT_NOTHING, read_policy
+from weedset.board.gate import AUDIT_EVERY, Gate
 from weedset.board.model import BoardModel, open_model
 from weedset.board.overlay import write_overlay
-from weedset.board.report import action_counts, cell_records, photo_record, printable
+from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
 from weedset.errors import WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard
@@ -52,16 +53,20 @@ def _classify_all(
         try:
             if isinstance(found, WeedsetError):
                 raise found
-            photo = classify_photo(model, found, profile, policy)
+            photo = classify_photo(model, found, profile, policy, gate=_gate(asked))
             if asked.overlay:
                 _say(f"drew {write_overlay(found, photo, model.card, asked.overlay)}")
         except WeedsetError as error:
             bad += 1
             _complain(error)
             continue
-        lines = _json_lines(photo, model.card) if asked.json else _plain_lines(photo)
+        lines = (_json_lines if asked.json else _plain_lines)(photo, model.card)
         sys.stdout.writelines(f"{line}\n" for line in lines)
     return bad
+
+
+def _gate(asked: argparse.Namespace) -> Gate | None:
+    return None if asked.least_green is None else Gate(asked.least_green, asked.audit_every)
 
 
 def _each_photo(paths: list[Path]) -> Iterator[Path | WeedsetError]:
@@ -74,15 +79,21 @@ def _each_photo(paths: list[Path]) -> Iterator[Path | WeedsetError]:
 
 
 def _json_lines(photo: ClassifiedPhoto, card: ModelCard) -> Iterator[str]:
-    for record in (photo_record(photo), *cell_records(photo, card)):
+    for record in (photo_record(photo, card), *cell_records(photo, card)):
         yield json.dumps(record, allow_nan=False)  # ASCII: a file name need not be UTF-8
 
 
-def _plain_lines(photo: ClassifiedPhoto) -> Iterator[str]:
+def _plain_lines(photo: ClassifiedPhoto, card: ModelCard) -> Iterator[str]:
     """Yield a summary, then each cell that is more than left alone."""
     counts = action_counts(photo)
     tally = ", ".join(f"{counts[action]} {action}" for action in Action)
     yield f"{printable(photo.name)}: {len(photo.cells)} cells: {tally}"
+    if photo.gate is not None:
+        gate = gate_tally(photo, card)
+        yield (
+            f"  gate: {gate.skipped} skipped; {gate.audited} looked at all the same, "
+            f"{gate.audited_with_plant} of them with a plant"
+        )
     for cell in photo.cells:
         if cell.decision.action is not Action.LEAVE:
             place = f"row {cell.row} col {cell.col} at ({cell.x_mm:.1f}, {cell.y_mm:.1f}) mm"
@@ -101,6 +112,16 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--camera", required=True, type=Path, help="camera profile (TOML)")
     parser.add_argument("--policy", type=Path, help="what to remove (TOML); nothing without one")
     parser.add_argument("--overlay", type=Path, metavar="DIR", help="draw the decisions into DIR")
+    parser.add_argument(
+        "--least-green", type=_share, metavar="SHARE", help="skip cells less green than this"
+    )
+    parser.add_argument(
+        "--audit-every",
+        type=_count,
+        default=AUDIT_EVERY,
+        metavar="N",
+        help="classify every Nth skipped cell all the same (50; 0 is none)",
+    )
     parser.add_argument("--json", action="store_true", help="write JSON Lines for programs")
     parser.add_argument("--threads", type=_threads, default=1, help="processor cores to use (1)")
     return parser
@@ -109,6 +130,22 @@ def _parser() -> argparse.ArgumentParser:
 def _threads(text: str) -> int:
     if not text.isdecimal() or not 1 <= int(text) <= 64:
         raise argparse.ArgumentTypeError(f"should be a whole number from 1 to 64, not {text!r}")
+    return int(text)
+
+
+def _share(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value <= 1:
+        raise argparse.ArgumentTypeError(f"should be a share from 0 to 1, not {text!r}")
+    return value
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or len(text) > 9:
+        raise argparse.ArgumentTypeError(f"should be a whole number, not {text!r}")
     return int(text)
 
 
