@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 from tiny_model import CARD, write_model
@@ -21,9 +22,15 @@ def bench(tmp_path: Path) -> Path:
     )
     (tmp_path / "policy.toml").write_text('name = "bed"\nremove = ["CHEAL"]\n')
     (tmp_path / "photos").mkdir()
-    for name, colour in (("a.png", (255, 0, 0)), ("b.png", (0, 0, 0))):
-        Image.new("RGB", (400, 300), colour).save(tmp_path / "photos" / name)
+    for name, colour in (("a.png", (248, 2, 2)), ("b.png", (60, 60, 60))):
+        rough(colour).save(tmp_path / "photos" / name)
     return tmp_path
+
+
+def rough(colour: tuple[int, int, int]) -> Image.Image:
+    """A picture of one colour, give or take, as any ground that is in focus has detail."""
+    noise = np.random.default_rng(0).integers(-2, 8, (300, 400, 3))
+    return Image.fromarray((np.array(colour) + noise).clip(0, 255).astype(np.uint8))
 
 
 def arguments(bench: Path, *more: str) -> list[str]:

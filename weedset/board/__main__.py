@@ -7,19 +7,22 @@ import json
 import os
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
-from weedset.board.classify import ClassifiedPhoto, classify_photo
+from weedset.board.classify import ClassifiedPhoto
 from weedset.board.decide import TREAT_NOTHING, read_policy
+from weedset.board.eye import Eye
 from weedset.board.gate import AUDIT_EVERY, Gate
-from weedset.board.model import BoardModel, open_model
+from weedset.board.guards import Guards
+from weedset.board.model import open_model
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
 from weedset.errors import WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard
 from weedset.profile import read_camera_profile
-from weedset.records import Action, CameraProfile, Policy
+from weedset.records import Action
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -35,7 +38,7 @@ def main(arguments: list[str] | None = None) -> int:
     if not asked.policy:
         _say("No policy given, so nothing is treated: --policy says what to remove.")
     try:
-        bad = _classify_all(asked, model, profile, policy)
+        bad = _classify_all(asked, Eye(model, profile, policy, _gate(asked), _guards(asked)))
         sys.stdout.flush()
     except BrokenPipeError:  # whoever read our lines has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -44,29 +47,31 @@ def main(arguments: list[str] | None = None) -> int:
     return 1 if bad else 0
 
 
-def _classify_all(
-    asked: argparse.Namespace, model: BoardModel, profile: CameraProfile, policy: Policy
-) -> int:
+def _classify_all(asked: argparse.Namespace, eye: Eye) -> int:
     """Classify photo by photo; a bad one is told of and the next one taken. Return how many."""
-    bad = 0
+    bad, card = 0, eye.model.card
     for found in _each_photo(asked.photos):
         try:
             if isinstance(found, WeedsetError):
                 raise found
-            photo = classify_photo(model, found, profile, policy, gate=_gate(asked))
+            photo = eye.photo(found)
             if asked.overlay:
-                _say(f"drew {write_overlay(found, photo, model.card, asked.overlay)}")
+                _say(f"drew {write_overlay(found, photo, card, asked.overlay)}")
         except WeedsetError as error:
             bad += 1
             _complain(error)
             continue
-        lines = (_json_lines if asked.json else _plain_lines)(photo, model.card)
+        lines = (_json_lines if asked.json else _plain_lines)(photo, card)
         sys.stdout.writelines(f"{line}\n" for line in lines)
     return bad
 
 
 def _gate(asked: argparse.Namespace) -> Gate | None:
     return None if asked.least_green is None else Gate(asked.least_green, asked.audit_every)
+
+
+def _guards(asked: argparse.Namespace) -> Guards:
+    return replace(Guards(), keep_out_mm=asked.keep_out)
 
 
 def _each_photo(paths: list[Path]) -> Iterator[Path | WeedsetError]:
@@ -113,6 +118,13 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--policy", type=Path, help="what to remove (TOML); nothing without one")
     parser.add_argument("--overlay", type=Path, metavar="DIR", help="draw the decisions into DIR")
     parser.add_argument(
+        "--keep-out",
+        type=_mm,
+        default=Guards().keep_out_mm,
+        metavar="MM",
+        help="treat nothing nearer to plants that are protected or unknown (10)",
+    )
+    parser.add_argument(
         "--least-green", type=_share, metavar="SHARE", help="skip cells less green than this"
     )
     parser.add_argument(
@@ -134,12 +146,20 @@ def _threads(text: str) -> int:
 
 
 def _share(text: str) -> float:
+    return _number(text, 1, "a share from 0 to 1")
+
+
+def _mm(text: str) -> float:
+    return _number(text, 10_000, "mm from 0 to 10000")
+
+
+def _number(text: str, most: float, what: str) -> float:
     try:
         value = float(text)
     except ValueError:
         value = -1.0
-    if not 0 <= value <= 1:
-        raise argparse.ArgumentTypeError(f"should be a share from 0 to 1, not {text!r}")
+    if not 0 <= value <= most:
+        raise argparse.ArgumentTypeError(f"should be {what}, not {text!r}")
     return value
 
 
