@@ -48,6 +48,7 @@ def test_records_say_where_what_and_why(tmp_path: Path) -> None:
         "probabilities": {"CHEAL": 1.0, "DAUCS": 0.0, "STEME": 0.0, "1PLAK": 0.0},
         "decision": "treat",
         "species": "CHEAL",
+        "green": None,
         "reason": "CHEAL is here (1.00)",
     }
     assert cells[3]["decision"] == "leave"

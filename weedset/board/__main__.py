@@ -11,17 +11,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from weedset.board.classify import ClassifiedPhoto
-from weedset.board.decide import TREAT_NOTHING, read_policy
-from weedset.board.eye import Eye
+from weedset.board.eye import Eye, open_eye
 from weedset.board.gate import AUDIT_EVERY, Gate
 from weedset.board.guards import Guards
-from weedset.board.model import open_model
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
 from weedset.errors import WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard
-from weedset.profile import read_camera_profile
 from weedset.records import Action
 
 
@@ -29,21 +26,26 @@ def main(arguments: list[str] | None = None) -> int:
     """Run the command; return its exit code: 0 ok, 1 expected failure, 2 usage."""
     asked = _parser().parse_intermixed_args(arguments)
     try:
-        model = open_model(asked.model, asked.threads)
-        profile = read_camera_profile(asked.camera)
-        policy = read_policy(asked.policy, model.card.codes) if asked.policy else TREAT_NOTHING
+        eye = open_eye(
+            asked.model,
+            asked.camera,
+            asked.policy,
+            gate=_gate(asked),
+            guards=_guards(asked),
+            threads=asked.threads,
+        )
     except WeedsetError as error:
         _complain(error)
         return error.exit_code
     if not asked.policy:
         _say("No policy given, so nothing is treated: --policy says what to remove.")
     try:
-        bad = _classify_all(asked, Eye(model, profile, policy, _gate(asked), _guards(asked)))
+        bad = _classify_all(asked, eye)
         sys.stdout.flush()
     except BrokenPipeError:  # whoever read our lines has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
-    _say(model.card.caution)
+    _say(eye.model.card.caution)
     return 1 if bad else 0
 
 

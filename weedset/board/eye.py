@@ -11,17 +11,38 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from weedset.board.classify import ClassifiedPhoto, classify_image, least_share
-from weedset.board.decide import TREAT_NOTHING
+from weedset.board.decide import TREAT_NOTHING, read_policy
 from weedset.board.gate import Gate
 from weedset.board.guards import Guards, guarded, left_alone, look_at, stale
-from weedset.board.model import BoardModel
+from weedset.board.model import BoardModel, open_model
 from weedset.digests import bytes_digest
 from weedset.errors import PhotoError
 from weedset.images import OpenedPhoto, decode_photo, open_photo
+from weedset.profile import read_camera_profile
 from weedset.records import CameraProfile, ExifFacts, Policy
 
 #: A frame: the bytes of a photo file, or RGB pixels (height, width, 3).
 Frame = bytes | NDArray[np.uint8]
+
+
+def open_eye(
+    model: Path,
+    camera: Path,
+    policy: Path | None = None,
+    *,
+    gate: Gate | None = None,
+    guards: Guards | None = None,
+    threads: int = 1,
+) -> Eye:
+    """Open a model file, a camera profile and a policy; without a policy nothing is treated.
+
+    Raises ModelError, CameraError or PolicyError, naming file and field, and
+    MissingPartError where this computer cannot run models.
+    """
+    opened = open_model(model, threads)
+    profile = read_camera_profile(camera)
+    rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
+    return Eye(opened, profile, rule, gate, guards or Guards())
 
 
 @dataclass

@@ -55,8 +55,8 @@ def look_at(image: Image.Image) -> Look:
     `detail` is how much grey differs between neighbours (1 px apart) as a share of how much
     between places 4 px apart, both squared: about 1/16 where everything is blurred over
     several pixels, 1 where pixels have nothing to do with each other, 0 where there is hardly
-    any difference at all. Unlike a variance it does not depend on the ground's contrast. Noise raises it: a
-    dark and noisy picture is for the brightness to find.
+    any difference at all. Unlike a variance it does not depend on the ground's contrast. Noise
+    raises it: a dark and noisy picture is for the brightness to find.
     """
     width, height = image.size
     middle = image.crop((width // 4, height // 4, width - width // 4, height - height // 4))
