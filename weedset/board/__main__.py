@@ -8,23 +8,44 @@ import os
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from time import sleep
 
+from weedset.board.asked import board_parser
 from weedset.board.classify import ClassifiedPhoto
 from weedset.board.eye import Eye, open_eye
-from weedset.board.gate import AUDIT_EVERY, Gate
+from weedset.board.frames import (
+    Newest,
+    Shot,
+    WatchedFolder,
+    concatenated_jpegs,
+    length_prefixed,
+    read_shot,
+)
+from weedset.board.gate import Gate
 from weedset.board.guards import Guards
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
+from weedset.board.rollinglog import RollingLog
 from weedset.errors import WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard
 from weedset.records import Action
 
+#: How often a watched folder is looked at.
+_LOOK_EVERY_S = 0.1
+
 
 def main(arguments: list[str] | None = None) -> int:
     """Run the command; return its exit code: 0 ok, 1 expected failure, 2 usage."""
-    asked = _parser().parse_intermixed_args(arguments)
+    parser = board_parser()
+    asked = parser.parse_intermixed_args(arguments)
+    live = asked.watch or Path("-") in asked.photos
+    if live and (len(asked.photos) > 1 or asked.overlay):
+        parser.error("--watch and - take one PHOTO and no --overlay")
+    if asked.watch and not asked.photos[0].is_dir():
+        parser.error(f"--watch needs a folder: {asked.photos[0]}")
     try:
         eye = open_eye(
             asked.model,
@@ -39,33 +60,106 @@ def main(arguments: list[str] | None = None) -> int:
         return error.exit_code
     if not asked.policy:
         _say("No policy given, so nothing is treated: --policy says what to remove.")
+    out = _Out(asked, eye.model.card)
     try:
-        bad = _classify_all(asked, eye)
-        sys.stdout.flush()
+        _live(asked, eye, out) if live else _classify_all(asked, eye, out)
     except BrokenPipeError:  # whoever read our lines has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
+    except KeyboardInterrupt:
+        _say("Stopped.")
     _say(eye.model.card.caution)
-    return 1 if bad else 0
+    return 1 if out.bad else 0
 
 
-def _classify_all(asked: argparse.Namespace, eye: Eye) -> int:
-    """Classify photo by photo; a bad one is told of and the next one taken. Return how many."""
-    bad, card = 0, eye.model.card
+class _Out:
+    """Where decisions go: standard output, and the log if there is one."""
+
+    def __init__(self, asked: argparse.Namespace, card: ModelCard) -> None:
+        self.bad = 0
+        self._card = card
+        self._json = asked.json
+        self._log = RollingLog(asked.log, int(asked.log_mb * 1e6)) if asked.log else None
+        self._fault: str | None = None
+
+    def photo(self, photo: ClassifiedPhoto, **more: object) -> None:
+        if self._json:
+            head = {**photo_record(photo, self._card), **more}
+            self._lines([_dumped(head), *map(_dumped, cell_records(photo, self._card))])
+        else:
+            self._lines(list(_plain_lines(photo, self._card)))
+
+    def failure(self, error: WeedsetError) -> None:
+        """Tell people, and programs: there is no decision on this one."""
+        self.bad += 1
+        _complain(error)
+        if self._json:
+            name = Path(error.where).name
+            record: dict[str, object] = {"record": "bad", "photo": name, "reason": error.what}
+            self._lines([_dumped(record)])
+
+    def _lines(self, lines: list[str]) -> None:
+        if self._log is not None:  # before anyone can act on it
+            self._log.write(lines)
+            if self._log.fault and self._log.fault != self._fault:
+                _say(f"error: {self._log.fault}; deciding goes on without the log")
+            self._fault = self._log.fault
+        sys.stdout.writelines(f"{line}\n" for line in lines)
+        sys.stdout.flush()
+
+
+def _classify_all(asked: argparse.Namespace, eye: Eye, out: _Out) -> None:
+    """Classify photo by photo; a bad one is told of and the next one taken."""
     for found in _each_photo(asked.photos):
         try:
             if isinstance(found, WeedsetError):
                 raise found
             photo = eye.photo(found)
             if asked.overlay:
-                _say(f"drew {write_overlay(found, photo, card, asked.overlay)}")
+                _say(f"drew {write_overlay(found, photo, eye.model.card, asked.overlay)}")
         except WeedsetError as error:
-            bad += 1
-            _complain(error)
+            out.failure(error)
+        else:
+            out.photo(photo)
+
+
+def _live(asked: argparse.Namespace, eye: Eye, out: _Out) -> None:
+    """Decide on frames as they come, always on the newest, until the stream ends, if it does."""
+    for shot in _watched(asked.photos[0]) if asked.watch else _streamed(asked.frames):
+        try:
+            if isinstance(shot, WeedsetError):
+                raise shot
+            photo = eye.frame(shot.data, shot.name, shot.taken_s)
+        except WeedsetError as error:
+            out.failure(error)
+        else:
+            until_s = shot.taken_s + asked.stale_after / 1000
+            out.photo(photo, good_until_monotonic_s=round(until_s, 3))
+
+
+def _streamed(kind: str) -> Iterator[Shot | WeedsetError]:
+    split = length_prefixed if kind == "lengths" else concatenated_jpegs
+    newest = Newest(split(partial(os.read, sys.stdin.fileno())))
+    yield from newest
+    if newest.dropped:
+        _say(f"{newest.dropped} frames came while another was decided on, and were dropped.")
+
+
+def _watched(folder: Path) -> Iterator[Shot | WeedsetError]:
+    watched = WatchedFolder(folder)
+    _say(f"Watching {folder}; what lies there now is too old to act on. Ctrl+C stops.")
+    while True:
+        if (path := watched.newest()) is None:
+            sleep(_LOOK_EVERY_S)
             continue
-        lines = (_json_lines if asked.json else _plain_lines)(photo, card)
-        sys.stdout.writelines(f"{line}\n" for line in lines)
-    return bad
+        try:
+            yield read_shot(path)
+        except WeedsetError as error:
+            yield error
+
+
+def _dumped(record: dict[str, object]) -> str:
+    return json.dumps(record, allow_nan=False)  # ASCII: a file name need not be UTF-8
 
 
 def _gate(asked: argparse.Namespace) -> Gate | None:
@@ -73,7 +167,7 @@ def _gate(asked: argparse.Namespace) -> Gate | None:
 
 
 def _guards(asked: argparse.Namespace) -> Guards:
-    return replace(Guards(), keep_out_mm=asked.keep_out)
+    return replace(Guards(), keep_out_mm=asked.keep_out, stale_after_ms=asked.stale_after)
 
 
 def _each_photo(paths: list[Path]) -> Iterator[Path | WeedsetError]:
@@ -83,11 +177,6 @@ def _each_photo(paths: list[Path]) -> Iterator[Path | WeedsetError]:
             yield from find_photos([path])
         except WeedsetError as error:
             yield error
-
-
-def _json_lines(photo: ClassifiedPhoto, card: ModelCard) -> Iterator[str]:
-    for record in (photo_record(photo, card), *cell_records(photo, card)):
-        yield json.dumps(record, allow_nan=False)  # ASCII: a file name need not be UTF-8
 
 
 def _plain_lines(photo: ClassifiedPhoto, card: ModelCard) -> Iterator[str]:
@@ -105,70 +194,6 @@ def _plain_lines(photo: ClassifiedPhoto, card: ModelCard) -> Iterator[str]:
         if cell.decision.action is not Action.LEAVE:
             place = f"row {cell.row} col {cell.col} at ({cell.x_mm:.1f}, {cell.y_mm:.1f}) mm"
             yield f"  {cell.decision.action}: {place}: {cell.decision.reason}"
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="python -m weedset.board",
-        description="Decide for each ground cell of photos: treat, leave or unsure. "
-        "Positions are mm from the point straight below the lens, x to the right, y down.",
-        epilog="This moves no tool. Keep people and animals away from a working machine.",
-    )
-    parser.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="photo or folder")
-    parser.add_argument("--model", required=True, type=Path, help="model file (ONNX with its card)")
-    parser.add_argument("--camera", required=True, type=Path, help="camera profile (TOML)")
-    parser.add_argument("--policy", type=Path, help="what to remove (TOML); nothing without one")
-    parser.add_argument("--overlay", type=Path, metavar="DIR", help="draw the decisions into DIR")
-    parser.add_argument(
-        "--keep-out",
-        type=_mm,
-        default=Guards().keep_out_mm,
-        metavar="MM",
-        help="treat nothing nearer to plants that are protected or unknown (10)",
-    )
-    parser.add_argument(
-        "--least-green", type=_share, metavar="SHARE", help="skip cells less green than this"
-    )
-    parser.add_argument(
-        "--audit-every",
-        type=_count,
-        default=AUDIT_EVERY,
-        metavar="N",
-        help="classify every Nth skipped cell all the same (50; 0 is none)",
-    )
-    parser.add_argument("--json", action="store_true", help="write JSON Lines for programs")
-    parser.add_argument("--threads", type=_threads, default=1, help="processor cores to use (1)")
-    return parser
-
-
-def _threads(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 64:
-        raise argparse.ArgumentTypeError(f"should be a whole number from 1 to 64, not {text!r}")
-    return int(text)
-
-
-def _share(text: str) -> float:
-    return _number(text, 1, "a share from 0 to 1")
-
-
-def _mm(text: str) -> float:
-    return _number(text, 10_000, "mm from 0 to 10000")
-
-
-def _number(text: str, most: float, what: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = -1.0
-    if not 0 <= value <= most:
-        raise argparse.ArgumentTypeError(f"should be {what}, not {text!r}")
-    return value
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or len(text) > 9:
-        raise argparse.ArgumentTypeError(f"should be a whole number, not {text!r}")
-    return int(text)
 
 
 def _say(text: str) -> None:
