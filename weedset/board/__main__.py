@@ -7,7 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 from time import sleep
@@ -15,6 +15,7 @@ from time import sleep
 from weedset.board.asked import board_parser
 from weedset.board.classify import ClassifiedPhoto
 from weedset.board.eye import Eye, open_eye
+from weedset.board.fitness import check_board, fitness_lines
 from weedset.board.frames import (
     Newest,
     Shot,
@@ -28,7 +29,7 @@ from weedset.board.guards import Guards
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
 from weedset.board.rollinglog import RollingLog
-from weedset.errors import WeedsetError
+from weedset.errors import CheckNotPassedError, WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard
 from weedset.records import Action
@@ -41,6 +42,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Run the command; return its exit code: 0 ok, 1 expected failure, 2 usage."""
     parser = board_parser()
     asked = parser.parse_intermixed_args(arguments)
+    check = asked.photos[0] == Path("check")
     live = asked.watch or Path("-") in asked.photos
     if live and (len(asked.photos) > 1 or asked.overlay):
         parser.error("--watch and - take one PHOTO and no --overlay")
@@ -58,6 +60,8 @@ def main(arguments: list[str] | None = None) -> int:
     except WeedsetError as error:
         _complain(error)
         return error.exit_code
+    if check:
+        return _check(asked, eye)
     if not asked.policy:
         _say("No policy given, so nothing is treated: --policy says what to remove.")
     out = _Out(asked, eye.model.card)
@@ -70,6 +74,20 @@ def main(arguments: list[str] | None = None) -> int:
         _say("Stopped.")
     _say(eye.model.card.caution)
     return 1 if out.bad else 0
+
+
+def _check(asked: argparse.Namespace, eye: Eye) -> int:
+    """Say whether this board is fit; return 0 if it is, 3 if not, 1 for a bad photo."""
+    try:
+        found = check_board(eye, asked.photos[1] if len(asked.photos) > 1 else None, asked.seconds)
+    except WeedsetError as error:
+        _complain(error)
+        return error.exit_code
+    if asked.json:
+        sys.stdout.write(_dumped({"record": "check", **asdict(found)}) + "\n")
+    else:
+        sys.stdout.writelines(f"{line}\n" for line in fitness_lines(found))
+    return 0 if found.fit else CheckNotPassedError.exit_code
 
 
 class _Out:

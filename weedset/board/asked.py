@@ -22,7 +22,8 @@ def board_parser() -> argparse.ArgumentParser:
         nargs="+",
         type=Path,
         metavar="PHOTO",
-        help="photo or folder; - for frames from standard input",
+        help="photo or folder; - for frames from standard input; check, or check PHOTO, to learn "
+        "whether this board is fit",
     )
     parser.add_argument("--model", required=True, type=Path, help="model file (ONNX with its card)")
     parser.add_argument("--camera", required=True, type=Path, help="camera profile (TOML)")
@@ -66,6 +67,9 @@ def board_parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--log-mb", type=_megabytes, default=10.0, metavar="MB", help="size of a full log (10)"
     )
+    parser.add_argument(
+        "--seconds", type=_seconds, default=20.0, metavar="S", help="how long to check (20)"
+    )
     parser.add_argument("--json", action="store_true", help="write JSON Lines for programs")
     parser.add_argument("--threads", type=_threads, default=1, help="processor cores to use (1)")
     return parser
@@ -87,6 +91,10 @@ def _mm(text: str) -> float:
 
 def _ms(text: str) -> float:
     return _number(text, 3_600_000, "ms from 0 to 3600000")
+
+
+def _seconds(text: str) -> float:
+    return _number(text, 86_400, "seconds from 0 to 86400")
 
 
 def _megabytes(text: str) -> float:
