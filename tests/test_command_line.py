@@ -98,10 +98,10 @@ def test_one_bad_photo_does_not_stop_the_rest(
     code, _, err = run(*tile)
     assert code == 1
     assert f"{photos / 'b.jpg'}: is not a photo that can be read" in err
-    assert "1 photos cut into 12 tiles; 0 were there already; 1 could not be cut." in err
+    assert "1 photo cut into 12 tiles, 0 already there, 1 that could not be cut." in err
     (photos / "b.jpg").unlink()
     code, _, err = run(*tile)
-    assert (code, "0 photos cut into 0 tiles; 1 were there already" in err) == (0, True)
+    assert (code, "0 photos cut into 0 tiles, 1 already there" in err) == (0, True)
 
 
 def test_a_photo_without_a_date_asks_for_it(camera_toml: Path, tmp_path: Path) -> None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from training.datasets import target_table
-from training.talk import say
 from weedset.errors import TrainingError
 from weedset.records import ANY_PLANT, LabelledTile
+from weedset.talk import say
 
 
 def choose_classes(tiles: Sequence[LabelledTile], least_examples: int) -> tuple[str, ...]:

@@ -19,7 +19,6 @@ from training.metrics import class_card
 from training.quantize import INPUT_NAME, OUTPUT_NAME, Agreement, agreement, quantize, run_model
 from training.rounding import rounded
 from training.runs import Run, load_model, read_run
-from training.talk import say
 from weedset.digests import write_whole
 from weedset.errors import CheckNotPassedError, ModelError, TrainingError
 from weedset.modelcard import CARD_KEY, ModelCard, card_to_json
@@ -27,6 +26,7 @@ from weedset.preprocess import model_input
 from weedset.records import LabelledTile
 from weedset.settings import Workspace, tile_archive
 from weedset.store import open_store
+from weedset.talk import say
 
 #: What int8 may cost on validation tiles: choices of this project, no source.
 LEAST_AGREEMENT = 0.97

@@ -22,9 +22,9 @@ from training.classes import choose_classes
 from training.datasets import TileDataset, ordered_loader, training_loader
 from training.loop import fit, predict, presence_weights, take_back_weights
 from training.metrics import average_precision, class_card
+from training.progress import epochs_told
 from training.recipe import Recipe
 from training.runs import Run, edition_digest, write_run
-from training.talk import epochs_told, say
 from weedset import __version__
 from weedset.errors import TrainingError
 from weedset.modelcard import ClassCard, ModelCard
@@ -32,6 +32,7 @@ from weedset.records import Batch, LabelledTile, Verdict
 from weedset.settings import Workspace, tile_archive
 from weedset.splits import Split, split_tiles
 from weedset.store import open_store
+from weedset.talk import counted, say
 
 #: SPDX's word for a licence that nobody stated.
 _NO_LICENCE = "NOASSERTION"
@@ -137,8 +138,8 @@ def _tell_split(split: Split) -> None:
     parts = (("learning", split.train), ("thresholds", split.validation), ("judging", split.test))
     for purpose, part in parts:
         say(
-            f"for {purpose}: {len(part)} tiles of {len(_photos(part))} photos "
-            f"of {len(_sites(part))} sites"
+            f"for {purpose}: {counted(len(part), 'tile')} of "
+            f"{counted(len(_photos(part)), 'photo')} of {counted(len(_sites(part)), 'site')}"
         )
     if split.unit == "photo":
         say(

@@ -21,9 +21,10 @@ from weedset.board.decide import TREAT_NOTHING, read_policy
 from weedset.board.model import open_model
 from weedset.cli import app
 from weedset.cli.board import ModelOption
-from weedset.cli.door import JsonOption, WorkspaceOption, emit, say
+from weedset.cli.door import JsonOption, WorkspaceOption, emit
 from weedset.errors import MissingPartError
 from weedset.settings import open_workspace
+from weedset.talk import say
 
 HeldOutOption = Annotated[
     list[str] | None,

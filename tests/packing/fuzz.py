@@ -81,6 +81,9 @@ def twist_inside(bag: Forgery, rng: np.random.Generator) -> None:
             bag.files[name] = damaged(bag.files[name], rng)
 
 
+_OUTSIDE = 0.4
+
+
 class Fuzzer:
     """Makes damaged archives at one place on the disk."""
 
@@ -89,10 +92,14 @@ class Fuzzer:
         self._files = read_bag(good).files
         self.path = folder / "fuzzed.zip"
 
+    def is_outside(self, seed: int) -> bool:
+        """Tell whether the archive of a seed is damaged as a whole, not changed within."""
+        return np.random.default_rng(seed).random() < _OUTSIDE
+
     def make(self, seed: int) -> Path:
         """Write the archive of a seed: damaged outside, or inside under true manifests."""
         rng = np.random.default_rng(seed)
-        if rng.random() < 0.4:
+        if rng.random() < _OUTSIDE:
             self.path.write_bytes(damaged(self._good, rng))
             return self.path
         bag = Forgery(dict(self._files))

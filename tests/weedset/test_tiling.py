@@ -107,7 +107,8 @@ def test_one_resampling_of_the_photo_equals_one_per_cell(
     tiles = cut_tiles(ground_picture(image, cells, tile_px), tile_px)
     left = width / 2 + grid.x_min_mm
     top = height / 2 + grid.y_min_mm
-    box = (left, top, left + cell_px, top + cell_px)
+    # Rounding may put a grid that just fits a hair outside, which Pillow refuses.
+    box = (max(0.0, left), max(0.0, top), left + cell_px, top + cell_px)
     alone = np.asarray(image.resize((tile_px, tile_px), Image.Resampling.BILINEAR, box=box))
     edge = max(2, int(2 * tile_px / cell_px) + 1)
     inner = slice(edge, tile_px - edge)

@@ -12,12 +12,13 @@ from weedset.board.decide import TREAT_NOTHING, read_policy
 from weedset.board.model import open_model
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, photo_record
-from weedset.cli.door import JsonOption, complain, emit, follow, say
+from weedset.cli.door import JsonOption, emit
 from weedset.errors import WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import card_to_json
 from weedset.profile import read_camera_profile
 from weedset.records import Action
+from weedset.talk import complain, follow, say
 
 ModelOption = Annotated[Path, typer.Option("--model", help="The model file (ONNX with its card).")]
 

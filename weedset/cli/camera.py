@@ -12,12 +12,13 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from weedset.cli.door import JsonOption, complain, emit, follow, say, usage_error
+from weedset.cli.door import JsonOption, emit, usage_error
 from weedset.digests import write_whole
 from weedset.errors import CameraError, CheckNotPassedError, WeedsetError
 from weedset.images import find_photos, open_photo
 from weedset.profile import profile_to_json, read_camera_profile, write_camera_profile
 from weedset.records import CameraProfile
+from weedset.talk import complain, follow, say
 
 _RULER_MM = 200.0  # weedset.corners says so too, but costs the import of OpenCV
 

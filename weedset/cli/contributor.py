@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from weedset.cli.door import JsonOption, WorkspaceOption, emit, say
+from weedset.cli.door import JsonOption, WorkspaceOption, emit
 from weedset.cli.options import SpeciesOption
 from weedset.contribution.batch import batch_id, contribution_table
 from weedset.contribution.giving import (
@@ -31,6 +31,7 @@ from weedset.records import Batch
 from weedset.settings import open_workspace
 from weedset.store import Store, open_store
 from weedset.submitting import submit as hand_over
+from weedset.talk import say
 from weedset.taxonomy import load_species
 from weedset.verification.check import Report, check_contribution
 

@@ -4,26 +4,15 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Annotated, Any, Never, TypeVar
+from typing import Annotated, Any, Never
 
 import typer
-from rich.console import Console
-from rich.markup import escape
-from rich.progress import (
-    BarColumn,
-    MofNCompleteColumn,
-    Progress,
-    TextColumn,
-    TimeRemainingColumn,
-)
 from typer.core import TyperGroup
 
 from weedset import __version__
 from weedset.errors import WeedsetError
-
-_Item = TypeVar("_Item")
+from weedset.talk import complain, say
 
 WorkspaceOption = Annotated[
     Path,
@@ -78,35 +67,9 @@ def _show_version(wanted: bool) -> None:
         raise typer.Exit
 
 
-def say(text: str) -> None:
-    """Tell the person something, on stderr."""
-    Console(stderr=True, highlight=False, soft_wrap=True).print(escape(text))
-
-
-def complain(error: WeedsetError) -> None:
-    """Tell the person what is wrong and what to do next, on stderr."""
-    console = Console(stderr=True, highlight=False, soft_wrap=True)
-    console.print(f"[bold red]error:[/] {escape(str(error))}")
-    if error.fix:
-        console.print(f"  [bold]do:[/] {escape(error.fix)}")
-
-
 def emit(record: object) -> None:
     """Write one JSON line to stdout."""
     sys.stdout.write(json.dumps(record, ensure_ascii=False) + "\n")
-
-
-def follow(items: Iterable[_Item], total: int, doing: str) -> Iterator[_Item]:
-    """Yield `items`, showing on a terminal how far they are."""
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeRemainingColumn(),
-    )
-    console = Console(stderr=True)
-    with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
-        yield from progress.track(items, total=total, description=doing)
 
 
 def usage_error(what: str) -> Never:

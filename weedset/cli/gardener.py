@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from weedset.cli.door import JsonOption, WorkspaceOption, complain, emit, follow, say, usage_error
+from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
 from weedset.cli.options import (
     AnnotatorOption,
     LookedForOption,
@@ -39,6 +39,7 @@ from weedset.settings import (
     open_workspace,
 )
 from weedset.store import Store, open_store
+from weedset.talk import complain, counted, follow, say
 from weedset.taxonomy import load_species, search
 from weedset.tiling import CutPhoto, cut_photos
 from weedset.view import tilt_deg
@@ -138,8 +139,8 @@ def tile(
                 if as_json:
                     emit(_photo_record(result.cut))
     say(
-        f"{counts['photos']} photos cut into {counts['tiles']} tiles; "
-        f"{counts['known']} were there already; {counts['bad']} could not be cut."
+        f"{counted(counts['photos'], 'photo')} cut into {counted(counts['tiles'], 'tile')}, "
+        f"{counts['known']} already there, {counts['bad']} that could not be cut."
     )
     if dropped:
         words = ", ".join(f"{count} {reason}" for reason, count in dropped.most_common())
@@ -231,7 +232,8 @@ def import_masks(
             except WeedsetError as error:
                 bad += 1
                 complain(error)
-    say(f"{labelled} tiles labelled from {len(photos) - bad} masks; {bad} could not be used.")
+    masks_read = counted(len(photos) - bad, "mask")
+    say(f"{counted(labelled, 'tile')} labelled from {masks_read}; {bad} could not be used.")
     if bad:
         raise typer.Exit(1)
 
@@ -251,7 +253,7 @@ def import_csv(
 ) -> None:
     """Take labels from a CSV table: one row per plant in a cell.
 
-    Columns photo, row, col, species and, if wanted, stage (BBCH principal growth stage,
+    Columns photo, row and col (from 0), species and, if wanted, stage (BBCH principal stage,
     0 to 9). The species is an EPPO code, or `bare`, `unknown` (a plant you cannot name),
     or `cannot tell`. Nothing is taken in where a single row is wrong.
 
@@ -267,7 +269,7 @@ def import_csv(
         for batch_id in sorted({batch_of[digest] for (digest, _, _), _ in statements}):
             store.set_checklist(batch_id, checklist)
         added = store.add_statements(statements)
-    say(f"{added} tiles labelled; {len(statements) - added} said so already.")
+    say(f"{counted(added, 'tile')} labelled; {len(statements) - added} said so already.")
 
 
 def status(workspace: WorkspaceOption = Path(), as_json: JsonOption = False) -> None:

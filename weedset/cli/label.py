@@ -8,10 +8,11 @@ from typing import Annotated
 
 import typer
 
-from weedset.cli.door import WorkspaceOption, say, usage_error
+from weedset.cli.door import WorkspaceOption, usage_error
 from weedset.cli.options import AnnotatorOption, SpeciesOption
 from weedset.errors import MissingPartError, StoreError
 from weedset.settings import open_workspace, store_path
+from weedset.talk import say
 from weedset.taxonomy import load_species
 
 #: Any port will do; this one is always the same, so that a bookmark keeps working.

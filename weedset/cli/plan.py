@@ -12,11 +12,12 @@ from rich.box import SIMPLE
 from rich.console import Console
 from rich.table import Table
 
-from weedset.cli.door import JsonOption, emit, say, usage_error
+from weedset.cli.door import JsonOption, emit, usage_error
 from weedset.planner import BOARDS, NAMED_PX, SEEN_PX, Plan, Trip, in_words, plan, plans
 from weedset.profile import read_camera_profile
 from weedset.records import CameraProfile
 from weedset.settings import DEFAULT_CELL_MM
+from weedset.talk import say
 
 #: Heights in the table, as shares of the one in the profile.
 _SHARES = (0.5, 0.67, 0.8, 1.0, 1.25, 1.5, 2.0)

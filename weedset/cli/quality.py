@@ -9,13 +9,14 @@ from typing import Annotated
 
 import typer
 
-from weedset.cli.door import JsonOption, WorkspaceOption, emit, say
+from weedset.cli.door import JsonOption, WorkspaceOption, emit
 from weedset.contact_sheet import SheetItem, write_contact_sheet
 from weedset.errors import PhotoError
 from weedset.quality import faults, usual_limits
 from weedset.records import Photo, QualityLimits
 from weedset.settings import open_workspace
 from weedset.store import Store, open_store
+from weedset.talk import say
 
 #: More photos than this are too many for a glance; the worst come first.
 _MOST_ON_SHEET = 48

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from weedset.cli.door import WorkspaceOption, complain, follow, say
+from weedset.cli.door import WorkspaceOption
 from weedset.cli.options import (
     AnnotatorOption,
     LookedForOption,
@@ -36,6 +36,7 @@ from weedset.importers.polygons import read_mapping, read_polygons
 from weedset.records import Batch, Photo
 from weedset.settings import Workspace, open_workspace
 from weedset.store import open_store
+from weedset.talk import complain, follow, say
 from weedset.taxonomy import SpeciesList, load_species
 
 NamesOption = Annotated[

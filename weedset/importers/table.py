@@ -34,7 +34,7 @@ class _Line:
 def table_statements(
     path: Path, photos: Sequence[Photo], species: SpeciesList, annotator: str
 ) -> list[tuple[TileKey, Statement]]:
-    """Read a CSV with columns photo, row, col, species and, if wanted, stage.
+    """Read a CSV with columns photo, row, col (both from 0), species and, if wanted, stage.
 
     `photo` is a file name or the first 8 or more digits of a digest; `species` an EPPO
     code, "bare", "unknown" (a plant you cannot name) or "cannot tell"; `stage` a BBCH

@@ -20,7 +20,7 @@ export async function showCell(onAccept, onDecide) {
   const parts = [];
   if (tile.done) {
     tile.image.className = "cell";
-    tile.image.alt = `Cell in row ${cell.row + 1}, column ${cell.col + 1} of ${cell.photo}: ${inWords(label)}`;
+    tile.image.alt = `Cell in row ${cell.row}, column ${cell.col} of ${cell.photo}: ${inWords(label)}`;
     parts.push(tile.image);
   } else {
     parts.push(el("p", { className: "broken" }, "This tile is damaged. Say “cannot tell”, or go on; cutting its photo again mends it."));
@@ -47,7 +47,7 @@ function aroundImage(around) {
 }
 
 function drawFacts(cell, label, onAccept, onDecide) {
-  const parts = [el("span", {}, `${cell.photo}, row ${cell.row + 1}, column ${cell.col + 1}`)];
+  const parts = [el("span", {}, `${cell.photo}, row ${cell.row}, column ${cell.col}`)];
   if (cell.green !== null) parts.push(el("span", {}, `${(cell.green * 100).toFixed(1)} % green`));
   if (label && cell.stands && cell.stands.who !== session.who) parts.push(el("span", {}, `labelled by ${cell.stands.who}`));
   if (cell.stands?.origin === "suggestion") parts.push(el("span", {}, "accepted suggestion"));

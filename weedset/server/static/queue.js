@@ -1,6 +1,7 @@
 // The cells in the order of labelling: fetched ahead, pictures decoded before they are needed.
 
-import { ask } from "./talk.js";
+import { calm, trouble } from "./dom.js";
+import { ask, askUntilAnswered } from "./talk.js";
 import { learnCodes, session } from "./session.js";
 
 const AHEAD = 40;
@@ -35,12 +36,17 @@ export async function ensure(count) {
  */
 export async function orderAnew(keep) {
   if (!partial || session.way !== "own" || session.order === "photo") return false;
+  const before = { ...queue };
   epoch += 1;
   fetching = null;
-  queue.cells.length = Math.min(queue.cells.length, queue.at + keep);
-  Object.assign(queue, { name: "", lastStep: -1, ended: false });
-  await ensure(AHEAD);
-  return true;
+  Object.assign(queue, { name: "", lastStep: -1, ended: false, cells: queue.cells.slice(0, queue.at + keep) });
+  try {
+    await ensure(AHEAD);
+    return true;
+  } catch {
+    Object.assign(queue, before);  // the order there was will do
+    return false;
+  }
 }
 
 async function fetchMore(count, mine) {
@@ -51,7 +57,12 @@ async function fetchMore(count, mine) {
   };
   if (session.batch) body.batch = session.batch;
   if (queue.name) body.queue = queue.name;
-  const answer = await ask("cells", body);
+  let waited = false;
+  const answer = await askUntilAnswered("cells", body, () => {
+    waited = true;
+    trouble("The computer does not answer.", "Saved labels are safe. The page goes on as soon as it does.", 0);
+  });
+  if (waited) calm();
   if (mine !== epoch) return;
   // The server was started anew and knows the queue no more: what it gives begins at the front.
   if (queue.name && answer.fresh) queue.cells.length = queue.at + 1;

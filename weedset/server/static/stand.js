@@ -80,7 +80,7 @@ function dress(button, cell) {
   button.classList.toggle("done", Boolean(label));
   button.setAttribute("aria-pressed", String(picked.has(cell.id)));
   const guess = cell.suggested && !label ? ` suggestion ${inWords(cell.suggested.statement)}` : "";
-  button.setAttribute("aria-label", `Row ${cell.row + 1} column ${cell.col + 1}: ${inWords(label)}${guess}`);
+  button.setAttribute("aria-label", `Row ${cell.row} column ${cell.col}: ${inWords(label)}${guess}`);
   for (const old of button.querySelectorAll(".chip")) old.remove();
   if (label) button.append(chip(label, { short: true }));
   else if (cell.suggested) button.append(chip(cell.suggested.statement, { short: true, guess: `${Math.round(cell.suggested.sureness * 100)} % ` }));
