@@ -139,6 +139,20 @@ def test_expected_failures_say_what_to_do_and_leave_with_one(tmp_path: Path) -> 
     assert "do: make it one with `weedset new" in err
 
 
+def test_the_photos_own_date_and_a_sites_spelling_are_held_to(
+    save_photo: SavePhoto, camera_toml: Path, tmp_path: Path
+) -> None:
+    run("new", tmp_path / "beds")
+    photo, rest = save_photo(size=(400, 300)), ("--camera", camera_toml, "-w", tmp_path / "beds")
+    code, _, err = run("tile", photo, *rest, "--site", "acre", "--on", "2020-01-01")
+    assert (code, "taken on 2026-05-04, but --on says 2020-01-01" in err) == (1, True)
+    assert run("tile", photo, *rest, "--site", "acre")[0] == 0
+    code, _, err = run("tile", photo, *rest, "--site", "Acre")
+    assert (code, "did you mean that?" in err) == (2, True)
+    code, _, err = run("tile", photo, *rest, "--site", "acre", "--on", "2999-01-01")
+    assert (code, "is in the future" in err) == (2, True)
+
+
 def test_species_are_found_by_a_name_in_any_language() -> None:
     code, out, _ = run("species", "zanahoria", "--json")
     assert code == 0

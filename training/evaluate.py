@@ -7,10 +7,11 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Literal
 
-from training.judging import Evaluation, Ought, Pair, judge
+from training.judging import Evaluation, GateScore, Ought, Pair, judge
 from training.metrics import Calls
 from training.runs import edition_digest
 from weedset.board.classify import ClassifiedPhoto, classify_photo
+from weedset.board.gate import Gate
 from weedset.board.model import BoardModel
 from weedset.errors import ModelError, PhotoError, TrainingError
 from weedset.modelcard import ModelCard
@@ -24,12 +25,14 @@ def evaluate(
     workspace: Workspace,
     policy: Policy,
     which: Literal["test", "all"] = "test",
+    least_green: float | None = None,
 ) -> Evaluation:
     """Classify photos as the board would and compare each cell with its label.
 
     "test" takes the photos that the model's card says were held out; "all" takes all
     labelled photos, for a workspace of which the model has seen nothing. Each photo's
-    scale is the one under which it was cut.
+    scale is the one under which it was cut. With `least_green`, a gate skips what is less
+    green than that share, without an audit that would flatter it.
 
     Raises ModelError where the model is for other cells or has learned from the photos,
     TrainingError where no such photo has labels, PhotoError for one that is gone or changed.
@@ -47,11 +50,12 @@ def evaluate(
     labels: dict[str, list[LabelledTile]] = {}
     for labelled in chosen:
         labels.setdefault(labelled.tile.photo_digest, []).append(labelled)
+    gate = None if least_green is None else Gate(least_green, audit_every=0)
     pairs: list[Pair] = []
     for photo in photos:
         if photo.digest in labels:
-            pairs += _pair(labels[photo.digest], photo, _classify(model, photo, policy))
-    return judge(pairs, card, model.digest, policy)
+            pairs += _pair(labels[photo.digest], photo, _classify(model, photo, policy, gate))
+    return judge(pairs, card, model.digest, policy, gate)
 
 
 def evaluation_record(evaluation: Evaluation) -> dict[str, object]:
@@ -113,6 +117,8 @@ def evaluation_table(evaluation: Evaluation) -> str:
             f"with 95 % confidence below {evaluation.harm_upper_95:.2%} on cells like these, "
             "if they were independent (cells of one photo are not: expect more)"
         )
+    if evaluation.gate is not None:
+        lines += _gate_lines(evaluation.gate)
     if evaluation.split == "photo":
         lines.append(
             "NOTE: held out by photo, not by site. These figures FLATTER the model: in another "
@@ -146,8 +152,11 @@ def _all(tiles: Sequence[LabelledTile], card: ModelCard) -> list[LabelledTile]:
     return list(tiles)
 
 
-def _classify(model: BoardModel, photo: Photo, policy: Policy) -> ClassifiedPhoto:
-    classified = classify_photo(model, Path(photo.path), photo.profile, policy, photo.limits)
+def _classify(
+    model: BoardModel, photo: Photo, policy: Policy, gate: Gate | None
+) -> ClassifiedPhoto:
+    path, limits = Path(photo.path), photo.limits
+    classified = classify_photo(model, path, photo.profile, policy, limits, gate)
     if classified.digest != photo.digest:
         fix = "put the photo that was tiled back in its place"
         raise PhotoError("has changed since it was tiled", where=photo.path, fix=fix)
@@ -164,6 +173,15 @@ def _pair(labels: Sequence[LabelledTile], photo: Photo, classified: ClassifiedPh
         )
     cells = {(cell.row, cell.col): cell for cell in classified.cells}
     return [(labelled, cells[labelled.tile.row, labelled.tile.col]) for labelled in labels]
+
+
+def _gate_lines(gate: GateScore) -> list[str]:
+    bound = gate.missed_upper_95
+    surely = "" if bound is None else f" (with 95 % confidence below {bound:.2%}, as above)"
+    return [
+        f"gate at {gate.least_green:g} green: skips {gate.bare_skipped} of {gate.bare} bare cells",
+        f"and misses {gate.with_plant_skipped} of {gate.with_plant} cells with plants{surely}",
+    ]
 
 
 def _calls_record(calls: Calls) -> dict[str, object]:

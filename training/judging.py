@@ -11,6 +11,7 @@ from scipy.stats import beta
 
 from training.metrics import Calls, average_precision, calls_at
 from weedset.board.classify import ClassifiedCell
+from weedset.board.gate import Gate
 from weedset.labelling import targets
 from weedset.modelcard import ModelCard
 from weedset.records import Action, LabelledTile, Policy, Verdict
@@ -38,6 +39,23 @@ class SpeciesScore:
 
 
 @dataclass(frozen=True, slots=True)
+class GateScore:
+    """What a gate skipped, of the labelled cells with and without plants.
+
+    `missed_upper_95` is the one-sided 95 % upper bound on the share of cells with plants that
+    it skips (Clopper & Pearson 1934), None without such cells; as with harm, it takes cells
+    for independent.
+    """
+
+    least_green: float
+    with_plant: int
+    with_plant_skipped: int
+    bare: int
+    bare_skipped: int
+    missed_upper_95: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Evaluation:
     """What a model file did on photos that it had not seen, cell by cell.
 
@@ -57,10 +75,17 @@ class Evaluation:
     species: tuple[SpeciesScore, ...]
     decisions: Mapping[Ought, Mapping[Action, int]]
     harm_upper_95: float | None
+    gate: GateScore | None = None
 
 
-def judge(pairs: Sequence[Pair], card: ModelCard, model_digest: str, policy: Policy) -> Evaluation:
-    """Score decisions and probabilities of cells against their labels."""
+def judge(
+    pairs: Sequence[Pair],
+    card: ModelCard,
+    model_digest: str,
+    policy: Policy,
+    gate: Gate | None = None,
+) -> Evaluation:
+    """Score decisions and probabilities of cells against their labels, `gate` being in use."""
     decisions = {ought: dict.fromkeys(Action, 0) for ought in Ought}
     not_told = 0
     for labelled, cell in pairs:
@@ -81,7 +106,22 @@ def judge(pairs: Sequence[Pair], card: ModelCard, model_digest: str, policy: Pol
         species=_species_scores(pairs, card),
         decisions=decisions,
         harm_upper_95=upper_bound(protected[Action.TREAT], sum(protected.values())),
+        gate=None if gate is None else gate_score(pairs, gate),
     )
+
+
+def gate_score(pairs: Sequence[Pair], gate: Gate) -> GateScore:
+    """Count what the gate skipped; a cell that may or may not hold a plant counts as neither."""
+    plant: list[bool] = []
+    bare: list[bool] = []
+    for labelled, cell in pairs:
+        statement = labelled.statement
+        if statement.present or statement.unknown_plant:
+            plant.append(cell.skipped)
+        elif statement.verdict is Verdict.BARE:
+            bare.append(cell.skipped)
+    missed = upper_bound(sum(plant), len(plant))
+    return GateScore(gate.least_green, len(plant), sum(plant), len(bare), sum(bare), missed)
 
 
 def what_ought(labelled: LabelledTile, policy: Policy) -> Ought | None:
@@ -108,7 +148,7 @@ def upper_bound(harms: int, trials: int, confidence: float = 0.95) -> float | No
 
 def _species_scores(pairs: Sequence[Pair], card: ModelCard) -> tuple[SpeciesScore, ...]:
     truth = np.array([targets(labelled, card.codes) for labelled, _ in pairs], np.int8)
-    # Where the model was not asked (a photo too coarse for it) it has called nothing.
+    # Where the model was not asked (too coarse, or skipped by the gate) it has called nothing.
     nothing = (0.0,) * len(card.codes)
     found = np.array([cell.probabilities or nothing for _, cell in pairs], np.float32)
     return tuple(

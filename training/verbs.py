@@ -7,7 +7,7 @@ work where it is not installed.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 try:
     import typer
@@ -88,6 +88,10 @@ def evaluate(
         bool,
         typer.Option("--all", help="All labelled photos, of a workspace the model never saw."),
     ] = False,
+    least_green: Annotated[
+        float | None,
+        typer.Option(min=0, max=1, help="Skip cells less green than this share; tells misses."),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Judge a model file, as the board runs it, on the photos that its card says were held out.
@@ -102,7 +106,8 @@ def evaluate(
 
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
-    result = judge(opened, open_workspace(workspace), rule, "all" if everything else "test")
+    which: Literal["test", "all"] = "all" if everything else "test"
+    result = judge(opened, open_workspace(workspace), rule, which, least_green)
     if as_json:
         emit(evaluation_record(result))
     else:

@@ -22,6 +22,8 @@ from weedset.records import ExifFacts
 #: File name endings that a folder is searched for.
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp"})
 
+_MASK_ENDING = "_mask"
+
 #: From a photo's upright full size and EXIF to the share of each side that is needed.
 LeastShare = Callable[[int, int, ExifFacts], float]
 
@@ -161,7 +163,8 @@ def _open_mask(path: Path) -> Iterator[Image.Image]:
 def find_photos(paths: list[Path]) -> list[Path]:
     """Return the photos among files and folders (not searched deeper), in name order.
 
-    Raises PhotoError where a path is absent or a folder holds no photo.
+    Raises PhotoError where a path is absent, a folder holds no photo, or a file is named
+    as a mask is.
     """
     found: list[Path] = []
     for path in paths:
@@ -171,12 +174,15 @@ def find_photos(paths: list[Path]) -> list[Path]:
                 for item in path.iterdir()
                 if item.suffix.lower() in PHOTO_SUFFIXES
                 and not item.name.startswith(".")
-                and not item.stem.endswith("_mask")
+                and not item.stem.endswith(_MASK_ENDING)
             )
             if not inside:
                 fix = f"photos end in {', '.join(sorted(PHOTO_SUFFIXES))}"
                 raise PhotoError("holds no photo", where=str(path), fix=fix)
             found += inside
+        elif path.stem.endswith(_MASK_ENDING):
+            fix = "leave it out; `weedset import masks` takes it in once its photo is tiled"
+            raise PhotoError("is named as a mask, not as a photo", where=str(path), fix=fix)
         elif path.exists():
             found.append(path)
         else:

@@ -60,15 +60,32 @@ class LabelStore(Store):
         """Add what was said and return the numbers of the statements, or add nothing.
 
         What repeats the same annotator's newest statement is not added again. Raises
-        ConflictError naming the tiles of which something else was said meanwhile.
+        ConflictError naming the tiles of which something else was said meanwhile, and
+        StoreError where a batch has no checklist: silence would mean nothing.
         """
         made_at = datetime.now(UTC).isoformat(timespec="milliseconds")
         with self._transaction():
+            self._require_checklists([item.tile_id for item in sayings if item.statement])
             numbers = [self._say(saying, made_at) for saying in sayings]
             said = zip(sayings, numbers, strict=True)
             if stale := tuple(saying.tile_id for saying, number in said if not number):
                 raise ConflictError(stale)
         return tuple(numbers)
+
+    def _require_checklists(self, tile_ids: Sequence[int]) -> None:
+        marks = ", ".join("?" * len(tile_ids))
+        bare = self._db.execute(
+            "SELECT batch_id FROM tile JOIN photo ON photo_digest = digest "
+            f"WHERE tile.id IN ({marks}) "
+            "AND batch_id NOT IN (SELECT batch_id FROM checklist) LIMIT 1",
+            tile_ids,
+        ).fetchone()
+        if bare:
+            raise StoreError(
+                "nobody has said yet which plants you look for",
+                where=f"batch {bare[0]}",
+                fix="fill in the checklist: absence counts only for what was looked for",
+            )
 
     def _say(self, saying: Saying, made_at: str) -> int:
         """Return the number of the statement, new or standing; 0 where another stands."""

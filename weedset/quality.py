@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from weedset.greenness import vegetation
 from weedset.lens import Floats
 from weedset.records import Quality, QualityLimits
 
@@ -23,27 +24,23 @@ _BRIGHT, _DARK = 250, 8
 #: Glare is bright and has lost its colour. Common practice, no source.
 _GLARE_LEAST, _GLARE_SPREAD = 225, 24
 
-#: There is shadow where the dark class is less than half as bright as the other, and the
-#: two explain most of what varies. Common practice, no source.
-_SHADOW_DARKER, _SHADOW_EXPLAINS = 0.5, 0.7
+#: Light is judged on blocks of soil, this many along the side of a cell: on cells of 50 mm they
+#: are 12.5 mm, so that stones and clods average out and a shadow does not.
+_BLOCKS = 4
+
+#: Less soil than this between the leaves of a block tells nothing of the light there.
+_LEAST_SOIL = 0.25
+
+#: There is shadow where the dark class of blocks is less than this as bright as the other, the
+#: two explain most of what varies, each hangs together rather than being strewn about, and
+#: enough soil is lit to show what light is. Common practice, no source.
+_SHADOW_DARKER, _SHADOW_EXPLAINS, _HANGS_TOGETHER, _LEAST_LIT = 0.7, 0.7, 0.5, 0.2
 
 #: Blurred is what has less than this share of the usual sharpness. Common practice, no source.
 _BLURRED = 0.25
 
 #: Every how many pixels shares are taken.
 _STEP = 4
-
-
-def vegetation(pixels: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """Return which pixels (..., 3) are green plants: excess green above excess red.
-
-    Excess green is 2 g - r - b with r + g + b = 1 (Woebbecke et al. 1995, Trans. ASAE 38(1):
-    259-269), excess red 1.4 r - g, and plants are where the first is larger (Meyer & Camargo
-    Neto 2008, Comput. Electron. Agric. 63: 282-293). The difference, 3 g - 2.4 r - b, has the
-    sign of 15 G - 12 R - 5 B, whatever the brightness. Black is no plant.
-    """
-    red, green, blue = (pixels[..., i].astype(np.int16) for i in range(3))
-    return np.asarray(15 * green - 12 * red - 5 * blue > 0)
 
 
 def otsu_threshold(histogram: NDArray[np.int64]) -> tuple[int, float]:
@@ -126,20 +123,36 @@ def _sharpness(picture: NDArray[np.uint8], kept: NDArray[np.bool_], tile_px: int
 def _in_shadow(
     grey: NDArray[np.uint8], plants: NDArray[np.bool_], kept: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
-    """Return which pixels lie in shadow: the dark one of two classes of soil, if there are two."""
+    """Return which pixels lie in shadow: the dark one of two regions of soil, if there are two."""
     # What is burnt out is no sunlit soil, and would make shadow of all the rest.
-    soil = _cells(~plants & (grey < _BRIGHT), kept) & kept[:, None, :, None]
-    histogram = np.bincount(grey[soil.reshape(grey.shape)], minlength=256)
-    level, explains = otsu_threshold(histogram)
-    levels = np.arange(256)
-    dark, light = histogram * (levels <= level), histogram * (levels > level)
-    nowhere = np.zeros(grey.shape, dtype=bool)
-    if not dark.sum() or not light.sum() or explains < _SHADOW_EXPLAINS:
-        return nowhere
-    means = [(part * levels).sum() / part.sum() for part in (dark, light)]
-    if means[0] > _SHADOW_DARKER * means[1]:
-        return nowhere
-    return np.asarray((grey <= level) & ~plants)
+    soil = (_cells(~plants & (grey < _BRIGHT), kept) & kept[:, None, :, None]).reshape(grey.shape)
+    size = (kept.shape[1] * _BLOCKS, kept.shape[0] * _BLOCKS)
+    weight, light = (
+        cv2.resize(values, size, interpolation=cv2.INTER_AREA)
+        for values in (soil.astype(np.float32), np.where(soil, grey, 0).astype(np.float32))
+    )
+    known = weight > _LEAST_SOIL
+    mean = light / np.maximum(weight, _LEAST_SOIL)
+    level, explains = otsu_threshold(
+        np.bincount(mean[known].astype(np.uint8), minlength=256).astype(np.int64)
+    )
+    dark = known & (mean < level + 1)
+    lit = known & ~dark
+    if (
+        explains < _SHADOW_EXPLAINS
+        or lit.sum() < _LEAST_LIT * known.sum()
+        or mean[dark].mean() > _SHADOW_DARKER * mean[lit].mean()
+        or not (_hangs_together(dark, known) and _hangs_together(lit, known))
+    ):
+        return np.zeros(grey.shape, dtype=bool)
+    whole = cv2.resize(dark.astype(np.uint8), grey.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    return np.asarray((whole > 0) & ~plants)
+
+
+def _hangs_together(blocks: NDArray[np.bool_], known: NDArray[np.bool_]) -> bool:
+    """Return whether most of `blocks` is one piece, across leaves too."""
+    _, pieces = cv2.connectedComponents((blocks | ~known).astype(np.uint8), connectivity=8)
+    return bool(np.bincount(pieces[blocks]).max() > _HANGS_TOGETHER * blocks.sum())
 
 
 def faults(quality: Quality, limits: QualityLimits) -> list[str]:

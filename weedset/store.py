@@ -193,7 +193,7 @@ class Store:
                 "INSERT INTO batch VALUES (?, ?, ?, ?, ?)",
                 (batch.id, batch.site, batch.taken_on, batch.giver, batch.licence),
             )
-        elif known != (batch.giver, batch.licence):
+        elif not _agrees(known, (batch.giver, batch.licence)):
             raise StoreError(
                 f"is known as given by {known[0] or 'nobody stated'} under "
                 f"{known[1] or 'no stated licence'}",
@@ -427,6 +427,11 @@ _HISTORIES = """SELECT tile_id, statement.id AS id, annotator, origin, made_at, 
 #: Not taken back, nor replaced by the same annotator: `labelling.newest_opinions` in SQL.
 _SAID_NOW = f"""verdict <> '{_WITHDRAWN}' AND id IN
     (SELECT max(id) FROM statement GROUP BY tile_id, annotator, origin = 'review')"""
+
+
+def _agrees(known: tuple[str, ...], stated: tuple[str, ...]) -> bool:
+    """Tell whether what is stated is what is known; what is left unsaid agrees with all."""
+    return all(new in ("", old) for old, new in zip(known, stated, strict=True))
 
 
 def _photo(row: tuple[Any, ...]) -> Photo:

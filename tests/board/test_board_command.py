@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 from tiny_model import CARD, write_model
@@ -21,9 +22,15 @@ def bench(tmp_path: Path) -> Path:
     )
     (tmp_path / "policy.toml").write_text('name = "bed"\nremove = ["CHEAL"]\n')
     (tmp_path / "photos").mkdir()
-    for name, colour in (("a.png", (255, 0, 0)), ("b.png", (0, 0, 0))):
-        Image.new("RGB", (400, 300), colour).save(tmp_path / "photos" / name)
+    for name, colour in (("a.png", (248, 2, 2)), ("b.png", (60, 60, 60))):
+        rough(colour).save(tmp_path / "photos" / name)
     return tmp_path
+
+
+def rough(colour: tuple[int, int, int]) -> Image.Image:
+    """A picture of one colour, give or take, as any ground that is in focus has detail."""
+    noise = np.random.default_rng(0).integers(-2, 8, (300, 400, 3))
+    return Image.fromarray((np.array(colour) + noise).clip(0, 255).astype(np.uint8))
 
 
 def arguments(bench: Path, *more: str) -> list[str]:
@@ -131,3 +138,20 @@ def test_board_loads_nothing_but_the_base_install(bench: Path) -> None:
     assert code == 0
     assert {"numpy", "PIL", "onnxruntime", "weedset"} <= set(loaded)
     assert not set(loaded) & set(FOREIGN)
+
+
+def test_the_gate_is_told_of_in_plain_words(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ("--least-green", "0.01", "--audit-every", "0")
+    assert main(arguments(bench, *asked, "--policy", str(bench / "policy.toml"))) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("a.png: 12 cells: 0 treat, 12 leave, 0 unsure\n")
+    assert "  gate: 12 skipped; 0 looked at all the same, 0 of them with a plant\n" in out
+
+
+@pytest.mark.parametrize("typed", [("--least-green", "2"), ("--audit-every", "-1")])
+def test_a_gate_out_of_range_exits_2(bench: Path, typed: tuple[str, str]) -> None:
+    with pytest.raises(SystemExit) as caught:
+        main(arguments(bench, *typed))
+    assert caught.value.code == 2

@@ -84,7 +84,7 @@ def test_positions_come_with_their_uncertainty(seen: ClassifiedPhoto) -> None:
         # 0.2 degrees of tilt at 570 mm are 2 mm each way. Plants anywhere from 0 to 60 mm are
         # spread by 17.3 mm, which at 600 mm to the side is 18.2 mm on the ground. By hand.
         assert 2.5 < float(str(record["position_uncertainty_mm"])) < 25
-    assert photo_record(seen)["tilt_deg"] == pytest.approx(20.6, abs=0.05)
+    assert photo_record(seen, CARD)["tilt_deg"] == pytest.approx(20.6, abs=0.05)
 
 
 def test_the_overlay_shows_each_cell_where_it_lies(seen: ClassifiedPhoto) -> None:

@@ -25,7 +25,7 @@ def classified(folder: Path, bias: float = 0.0) -> ClassifiedPhoto:
 
 def test_records_say_where_what_and_why(tmp_path: Path) -> None:
     photo = classified(tmp_path)
-    head, cells = photo_record(photo), cell_records(photo, CARD)
+    head, cells = photo_record(photo, CARD), cell_records(photo, CARD)
     assert head["photo"] == "bed.png"
     assert head["digest"] == photo.digest
     assert head["gsd_mm_per_px"] == 0.5
@@ -48,6 +48,7 @@ def test_records_say_where_what_and_why(tmp_path: Path) -> None:
         "probabilities": {"CHEAL": 1.0, "DAUCS": 0.0, "STEME": 0.0, "1PLAK": 0.0},
         "decision": "treat",
         "species": "CHEAL",
+        "green": None,
         "reason": "CHEAL is here (1.00)",
     }
     assert cells[3]["decision"] == "leave"
@@ -57,7 +58,7 @@ def test_same_input_same_text(tmp_path: Path) -> None:
     texts = []
     for _ in range(2):
         photo = classified(tmp_path)
-        texts.append(json.dumps([photo_record(photo), *cell_records(photo, CARD)]))
+        texts.append(json.dumps([photo_record(photo, CARD), *cell_records(photo, CARD)]))
     assert texts[0] == texts[1]
     assert "-0.0," not in texts[0]
 

@@ -2,9 +2,10 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from sklearn.metrics import average_precision_score, precision_score, recall_score
-from toy_garden import BAR, DISC, draw_photo, make_garden, toy_photos
+from toy_garden import BAR, CELL_PX, COLS, DISC, ROWS, draw_photo, make_garden, toy_photos
 
 from training.evaluate import evaluate, evaluation_record, evaluation_table
 from training.export import Exported
@@ -56,6 +57,39 @@ def test_a_model_of_a_toy_garden_treats_weeds_and_spares_crops(
     assert remove[Action.TREAT] > 0.5 * sum(remove.values())
     assert protect[Action.TREAT] <= 2
     assert found.decisions[Ought.BARE][Action.TREAT] == 0
+
+
+def test_a_gate_is_scored_by_what_was_drawn(model: BoardModel, garden: Workspace) -> None:
+    """Reference: the published index in fractions (Meyer & Neto 2008) over the drawn pixels.
+
+    The toy garden's grain makes a sixth of its bare pixels green, hence the high threshold.
+    """
+    least_green = 0.22
+    gate = evaluate(model, garden, POLICY, least_green=least_green).gate
+    assert gate is not None
+    (site,) = model.card.held_out
+    place = ("north", "south", "east", "west").index(site)
+    skipped = {True: 0, False: 0}
+    total = {True: 0, False: 0}
+    for i in range(2):
+        photo, plants = draw_photo(100 * place + i)
+        r, g, b = np.moveaxis(np.asarray(photo, float), 2, 0)
+        excess = (2 * g - r - b) - (1.4 * r - g)
+        shares = (excess > 1e-9).reshape(ROWS, CELL_PX, COLS, CELL_PX).mean(axis=(1, 3))
+        for (row, col), share in np.ndenumerate(shares):
+            planted = bool(plants[row, col])
+            total[planted] += 1
+            skipped[planted] += bool(share < least_green)
+    assert 0 < skipped[False] <= total[False]
+    assert (gate.with_plant, gate.with_plant_skipped) == (total[True], skipped[True])
+    assert (gate.bare, gate.bare_skipped) == (total[False], skipped[False])
+
+
+def test_the_gate_is_in_the_table_and_in_the_record(model: BoardModel, garden: Workspace) -> None:
+    found = evaluate(model, garden, POLICY, least_green=0.01)
+    assert found.gate is not None
+    assert f"misses 0 of {found.gate.with_plant} cells with plants" in evaluation_table(found)
+    assert evaluation_record(found)["gate"]["least_green"] == 0.01
 
 
 def test_under_a_policy_that_removes_nothing_nothing_is_treated(

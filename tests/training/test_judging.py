@@ -4,6 +4,7 @@ import pytest
 
 from training.judging import Ought, judge, upper_bound, what_ought
 from weedset.board.classify import ClassifiedCell
+from weedset.board.gate import Gate
 from weedset.modelcard import ClassCard, ModelCard
 from weedset.preprocess import Normalisation
 from weedset.records import (
@@ -126,3 +127,22 @@ def test_decisions_are_counted_by_what_ought_to_be() -> None:
     assert cheal.treat is None
     # CHEAL at 0.5: called at 0.9 (right) and at 0.8 (a carrot); missed at 0.2; doubt left out.
     assert (cheal.present.right, cheal.present.wrong, cheal.present.missed) == (1, 1, 1)
+
+
+def test_the_gate_is_scored_by_labels_not_by_what_the_model_says() -> None:
+    """0 of 100 missed: below 2.95 % with 95 % confidence (Clopper & Pearson 1934)."""
+
+    def cell(skipped: bool) -> ClassifiedCell:
+        decision = Decision(Action.LEAVE, "")
+        return ClassifiedCell(0, 0, 0, 0, () if skipped else (0, 0), decision, skipped=skipped)
+
+    pairs = [(labelled(said("CHEAL")), cell(False))] * 99
+    pairs += [(labelled(said(unknown=True)), cell(False))]
+    pairs += [(labelled(said()), cell(True))] * 30 + [(labelled(said()), cell(False))] * 10
+    pairs += [(labelled(said(doubtful="CHEAL")), cell(True))]  # may be a plant or not
+    score = judge(pairs, CARD, "d", POLICY, Gate(0.01)).gate
+    assert score is not None
+    assert (score.with_plant, score.with_plant_skipped) == (100, 0)
+    assert (score.bare, score.bare_skipped) == (40, 30)
+    assert score.missed_upper_95 == pytest.approx(0.0295, abs=5e-5)
+    assert judge(pairs, CARD, "d", POLICY).gate is None

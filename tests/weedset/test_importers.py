@@ -14,12 +14,12 @@ from weedset.errors import LabelError, UnknownSpeciesError
 from weedset.importers.masks import (
     MaskRule,
     covered_shares,
-    find_mask,
     mask_statements,
+    match_masks,
     read_meanings,
 )
 from weedset.importers.table import table_statements
-from weedset.records import CameraProfile, Edge, Origin, Photo, Statement, Verdict
+from weedset.records import Batch, CameraProfile, Edge, Origin, Photo, Statement, Verdict
 from weedset.settings import Workspace, create_workspace
 from weedset.taxonomy import load_species
 from weedset.tiling import cut_photo
@@ -103,14 +103,30 @@ def _zeros(height: int, width: int) -> NDArray[np.uint8]:
     return np.zeros((height, width), np.uint8)
 
 
-def test_a_mask_is_found_by_name(tmp_path: Path) -> None:
-    with pytest.raises(LabelError, match="has no mask"):
-        find_mask("p.jpg", tmp_path)
-    first = save_mask(tmp_path / "p_mask.png", _zeros(2, 2))
-    assert find_mask("p.jpg", tmp_path) == first
-    save_mask(tmp_path / "p.png", _zeros(2, 2))
+def test_masks_are_matched_by_name_and_never_to_two_photos(
+    save_photo: SavePhoto, workspace: Workspace, tmp_path: Path
+) -> None:
+    here = photo_of(save_photo("here/p.jpg", size=(600, 400)), workspace)
+    there = photo_of(save_photo("there/p.jpg", size=(640, 400)), workspace)
+    batches = {
+        here.digest: Batch("acre 2026-05-04", "acre", "2026-05-04", "", "", ()),
+        there.digest: Batch("mill 2026-05-04", "mill", "2026-05-04", "", "", ()),
+    }
+    folder = tmp_path / "masks"
+    folder.mkdir()
+    with pytest.raises(LabelError, match="holds no mask of these photos"):
+        match_masks(folder, [here], batches)
+    first = save_mask(folder / "p_mask.png", _zeros(2, 2))
+    save_mask(folder / "other_mask.png", _zeros(2, 2))
+    matched = match_masks(folder, [here], batches)
+    assert matched.pairs == ((first, here),)
+    assert matched.without_photo == ("other_mask.png",)
+    with pytest.raises(LabelError, match=r"fits 2 photos \(acre 2026-05-04, mill") as caught:
+        match_masks(folder, [here, there], batches)
+    assert caught.value.fix == "say which with --site acre"
+    save_mask(folder / "p.png", _zeros(2, 2))
     with pytest.raises(LabelError, match="has 2 masks"):
-        find_mask("p.jpg", tmp_path)
+        match_masks(folder, [here], batches)
 
 
 @pytest.mark.parametrize(

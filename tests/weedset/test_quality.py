@@ -17,7 +17,8 @@ from skimage.filters import threshold_otsu
 from typer.testing import CliRunner
 
 from weedset.cli import app
-from weedset.quality import faults, measure, otsu_threshold, usual_limits, vegetation
+from weedset.greenness import vegetation
+from weedset.quality import faults, measure, otsu_threshold, usual_limits
 from weedset.records import Quality, QualityLimits
 
 SIDE = 64

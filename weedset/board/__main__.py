@@ -7,61 +7,185 @@ import json
 import os
 import sys
 from collections.abc import Iterator
+from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path
+from time import sleep
 
-from weedset.board.classify import ClassifiedPhoto, classify_photo
-from weedset.board.decide import TREAT_NOTHING, read_policy
-from weedset.board.model import BoardModel, open_model
+from weedset.board.asked import board_parser
+from weedset.board.classify import ClassifiedPhoto
+from weedset.board.eye import Eye, open_eye
+from weedset.board.fitness import check_board, fitness_lines
+from weedset.board.frames import (
+    Newest,
+    Shot,
+    WatchedFolder,
+    concatenated_jpegs,
+    length_prefixed,
+    read_shot,
+)
+from weedset.board.gate import Gate
+from weedset.board.guards import Guards
 from weedset.board.overlay import write_overlay
-from weedset.board.report import action_counts, cell_records, photo_record, printable
-from weedset.errors import WeedsetError
+from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
+from weedset.board.rollinglog import RollingLog
+from weedset.errors import CheckNotPassedError, WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard
-from weedset.profile import read_camera_profile
-from weedset.records import Action, CameraProfile, Policy
+from weedset.records import Action
+
+#: How often a watched folder is looked at.
+_LOOK_EVERY_S = 0.1
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run the command; return its exit code: 0 ok, 1 expected failure, 2 usage."""
-    asked = _parser().parse_intermixed_args(arguments)
+    parser = board_parser()
+    asked = parser.parse_intermixed_args(arguments)
+    check = asked.photos[0] == Path("check")
+    live = asked.watch or Path("-") in asked.photos
+    if live and (len(asked.photos) > 1 or asked.overlay):
+        parser.error("--watch and - take one PHOTO and no --overlay")
+    if asked.watch and not asked.photos[0].is_dir():
+        parser.error(f"--watch needs a folder: {asked.photos[0]}")
     try:
-        model = open_model(asked.model, asked.threads)
-        profile = read_camera_profile(asked.camera)
-        policy = read_policy(asked.policy, model.card.codes) if asked.policy else TREAT_NOTHING
+        eye = open_eye(
+            asked.model,
+            asked.camera,
+            asked.policy,
+            gate=_gate(asked),
+            guards=_guards(asked),
+            threads=asked.threads,
+        )
     except WeedsetError as error:
         _complain(error)
         return error.exit_code
+    if check:
+        return _check(asked, eye)
     if not asked.policy:
         _say("No policy given, so nothing is treated: --policy says what to remove.")
+    out = _Out(asked, eye.model.card)
     try:
-        bad = _classify_all(asked, model, profile, policy)
-        sys.stdout.flush()
+        _live(asked, eye, out) if live else _classify_all(asked, eye, out)
     except BrokenPipeError:  # whoever read our lines has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
-    _say(model.card.caution)
-    return 1 if bad else 0
+    except KeyboardInterrupt:
+        _say("Stopped.")
+    _say(eye.model.card.caution)
+    return 1 if out.bad else 0
 
 
-def _classify_all(
-    asked: argparse.Namespace, model: BoardModel, profile: CameraProfile, policy: Policy
-) -> int:
-    """Classify photo by photo; a bad one is told of and the next one taken. Return how many."""
-    bad = 0
+def _check(asked: argparse.Namespace, eye: Eye) -> int:
+    """Say whether this board is fit; return 0 if it is, 3 if not, 1 for a bad photo."""
+    try:
+        found = check_board(eye, asked.photos[1] if len(asked.photos) > 1 else None, asked.seconds)
+    except WeedsetError as error:
+        _complain(error)
+        return error.exit_code
+    if asked.json:
+        sys.stdout.write(_dumped({"record": "check", **asdict(found)}) + "\n")
+    else:
+        sys.stdout.writelines(f"{line}\n" for line in fitness_lines(found))
+    return 0 if found.fit else CheckNotPassedError.exit_code
+
+
+class _Out:
+    """Where decisions go: standard output, and the log if there is one."""
+
+    def __init__(self, asked: argparse.Namespace, card: ModelCard) -> None:
+        self.bad = 0
+        self._card = card
+        self._json = asked.json
+        self._log = RollingLog(asked.log, int(asked.log_mb * 1e6)) if asked.log else None
+        self._fault: str | None = None
+
+    def photo(self, photo: ClassifiedPhoto, **more: object) -> None:
+        if self._json:
+            head = {**photo_record(photo, self._card), **more}
+            self._lines([_dumped(head), *map(_dumped, cell_records(photo, self._card))])
+        else:
+            self._lines(list(_plain_lines(photo, self._card)))
+
+    def failure(self, error: WeedsetError) -> None:
+        """Tell people, and programs: there is no decision on this one."""
+        self.bad += 1
+        _complain(error)
+        if self._json:
+            name = Path(error.where).name
+            record: dict[str, object] = {"record": "bad", "photo": name, "reason": error.what}
+            self._lines([_dumped(record)])
+
+    def _lines(self, lines: list[str]) -> None:
+        if self._log is not None:  # before anyone can act on it
+            self._log.write(lines)
+            if self._log.fault and self._log.fault != self._fault:
+                _say(f"error: {self._log.fault}; deciding goes on without the log")
+            self._fault = self._log.fault
+        sys.stdout.writelines(f"{line}\n" for line in lines)
+        sys.stdout.flush()
+
+
+def _classify_all(asked: argparse.Namespace, eye: Eye, out: _Out) -> None:
+    """Classify photo by photo; a bad one is told of and the next one taken."""
     for found in _each_photo(asked.photos):
         try:
             if isinstance(found, WeedsetError):
                 raise found
-            photo = classify_photo(model, found, profile, policy)
+            photo = eye.photo(found)
             if asked.overlay:
-                _say(f"drew {write_overlay(found, photo, model.card, asked.overlay)}")
+                _say(f"drew {write_overlay(found, photo, eye.model.card, asked.overlay)}")
         except WeedsetError as error:
-            bad += 1
-            _complain(error)
+            out.failure(error)
+        else:
+            out.photo(photo)
+
+
+def _live(asked: argparse.Namespace, eye: Eye, out: _Out) -> None:
+    """Decide on frames as they come, always on the newest, until the stream ends, if it does."""
+    for shot in _watched(asked.photos[0]) if asked.watch else _streamed(asked.frames):
+        try:
+            if isinstance(shot, WeedsetError):
+                raise shot
+            photo = eye.frame(shot.data, shot.name, shot.taken_s)
+        except WeedsetError as error:
+            out.failure(error)
+        else:
+            until_s = shot.taken_s + asked.stale_after / 1000
+            out.photo(photo, good_until_monotonic_s=round(until_s, 3))
+
+
+def _streamed(kind: str) -> Iterator[Shot | WeedsetError]:
+    split = length_prefixed if kind == "lengths" else concatenated_jpegs
+    newest = Newest(split(partial(os.read, sys.stdin.fileno())))
+    yield from newest
+    if newest.dropped:
+        _say(f"{newest.dropped} frames came while another was decided on, and were dropped.")
+
+
+def _watched(folder: Path) -> Iterator[Shot | WeedsetError]:
+    watched = WatchedFolder(folder)
+    _say(f"Watching {folder}; what lies there now is too old to act on. Ctrl+C stops.")
+    while True:
+        if (path := watched.newest()) is None:
+            sleep(_LOOK_EVERY_S)
             continue
-        lines = _json_lines(photo, model.card) if asked.json else _plain_lines(photo)
-        sys.stdout.writelines(f"{line}\n" for line in lines)
-    return bad
+        try:
+            yield read_shot(path)
+        except WeedsetError as error:
+            yield error
+
+
+def _dumped(record: dict[str, object]) -> str:
+    return json.dumps(record, allow_nan=False)  # ASCII: a file name need not be UTF-8
+
+
+def _gate(asked: argparse.Namespace) -> Gate | None:
+    return None if asked.least_green is None else Gate(asked.least_green, asked.audit_every)
+
+
+def _guards(asked: argparse.Namespace) -> Guards:
+    return replace(Guards(), keep_out_mm=asked.keep_out, stale_after_ms=asked.stale_after)
 
 
 def _each_photo(paths: list[Path]) -> Iterator[Path | WeedsetError]:
@@ -73,43 +197,21 @@ def _each_photo(paths: list[Path]) -> Iterator[Path | WeedsetError]:
             yield error
 
 
-def _json_lines(photo: ClassifiedPhoto, card: ModelCard) -> Iterator[str]:
-    for record in (photo_record(photo), *cell_records(photo, card)):
-        yield json.dumps(record, allow_nan=False)  # ASCII: a file name need not be UTF-8
-
-
-def _plain_lines(photo: ClassifiedPhoto) -> Iterator[str]:
+def _plain_lines(photo: ClassifiedPhoto, card: ModelCard) -> Iterator[str]:
     """Yield a summary, then each cell that is more than left alone."""
     counts = action_counts(photo)
     tally = ", ".join(f"{counts[action]} {action}" for action in Action)
     yield f"{printable(photo.name)}: {len(photo.cells)} cells: {tally}"
+    if photo.gate is not None:
+        gate = gate_tally(photo, card)
+        yield (
+            f"  gate: {gate.skipped} skipped; {gate.audited} looked at all the same, "
+            f"{gate.audited_with_plant} of them with a plant"
+        )
     for cell in photo.cells:
         if cell.decision.action is not Action.LEAVE:
             place = f"row {cell.row} col {cell.col} at ({cell.x_mm:.1f}, {cell.y_mm:.1f}) mm"
             yield f"  {cell.decision.action}: {place}: {cell.decision.reason}"
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="python -m weedset.board",
-        description="Decide for each ground cell of photos: treat, leave or unsure. "
-        "Positions are mm from the point straight below the lens, x to the right, y down.",
-        epilog="This moves no tool. Keep people and animals away from a working machine.",
-    )
-    parser.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="photo or folder")
-    parser.add_argument("--model", required=True, type=Path, help="model file (ONNX with its card)")
-    parser.add_argument("--camera", required=True, type=Path, help="camera profile (TOML)")
-    parser.add_argument("--policy", type=Path, help="what to remove (TOML); nothing without one")
-    parser.add_argument("--overlay", type=Path, metavar="DIR", help="draw the decisions into DIR")
-    parser.add_argument("--json", action="store_true", help="write JSON Lines for programs")
-    parser.add_argument("--threads", type=_threads, default=1, help="processor cores to use (1)")
-    return parser
-
-
-def _threads(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 64:
-        raise argparse.ArgumentTypeError(f"should be a whole number from 1 to 64, not {text!r}")
-    return int(text)
 
 
 def _say(text: str) -> None:

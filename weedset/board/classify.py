@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from time import perf_counter
@@ -11,6 +11,7 @@ from time import perf_counter
 import numpy as np
 
 from weedset.board.decide import Rule, scale_fits
+from weedset.board.gate import Gate, green_shares, skipped
 from weedset.board.model import BoardModel
 from weedset.cells import CellsInView, cells_in_view, share_needed
 from weedset.errors import PhotoError
@@ -46,7 +47,8 @@ class ClassifiedCell:
     (`x_mm`, `y_mm`) is its middle, see `weedset.records` for the frame. `probabilities`
     stand in the order of the card's classes, empty where the model was not asked.
     `species` is the one on which the decision turned, if any. `uncertainty_mm` (one sigma)
-    is how far off the middle may lie; None where the profile does not tell.
+    is how far off the middle may lie; None where the profile does not tell. `green` is the
+    share of it that is green, None where no gate was asked, which `skipped` it or did not.
     """
 
     row: int
@@ -57,6 +59,8 @@ class ClassifiedCell:
     decision: Decision
     species: str | None = None
     uncertainty_mm: float | None = None
+    green: float | None = None
+    skipped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +83,7 @@ class ClassifiedPhoto:
     timings_ms: Mapping[str, float]
     model_digest: str
     policy: Policy
+    gate: Gate | None = None
 
 
 def least_share(
@@ -99,16 +104,18 @@ def classify_photo(
     profile: CameraProfile,
     policy: Policy,
     limits: CellLimits = _LIMITS,
+    gate: Gate | None = None,
 ) -> ClassifiedPhoto:
     """Decide on every whole cell of a photo that is seen well enough for `limits`.
 
+    With a `gate`, the model is not asked about bare ground.
     Raises PhotoError for a photo that cannot be read or holds no whole cell, CameraError
     where its scale cannot be known.
     """
     start = perf_counter()
     opened = open_photo(path, least_share=least_share(model.card, profile, str(path), limits))
     decode_ms = (perf_counter() - start) * 1000
-    classified = classify_image(model, opened, profile, policy, str(path), limits)
+    classified = classify_image(model, opened, profile, policy, str(path), limits, gate)
     return replace(classified, timings_ms={"decode": decode_ms, **classified.timings_ms})
 
 
@@ -119,6 +126,7 @@ def classify_image(
     policy: Policy,
     where: str,
     limits: CellLimits = _LIMITS,
+    gate: Gate | None = None,
 ) -> ClassifiedPhoto:
     """Decide on every whole cell of an opened photo; `where` is its path, for errors.
 
@@ -133,7 +141,7 @@ def classify_image(
     if misfit := scale_fits(card, scale.gsd_mm_per_px):
         cells = _left_alone(shown, misfit)
     else:
-        cells = _asked(model, opened, shown, policy, timings_ms)
+        cells = _asked(model, opened, shown, Rule(card, policy), gate, timings_ms)
     return ClassifiedPhoto(
         name=Path(where).name,
         digest=opened.digest,
@@ -147,6 +155,7 @@ def classify_image(
         timings_ms=timings_ms,
         model_digest=model.digest,
         policy=policy,
+        gate=gate,
     )
 
 
@@ -176,28 +185,52 @@ def _asked(
     model: BoardModel,
     opened: OpenedPhoto,
     shown: CellsInView,
-    policy: Policy,
+    rule: Rule,
+    gate: Gate | None,
     timings_ms: dict[str, float],
 ) -> tuple[ClassifiedCell, ...]:
     side = model.card.input_px
     marks = [perf_counter()]
     picture = ground_picture(opened.image, shown, side)
-    places = list(shown.places())
-    tiles = np.ascontiguousarray(cut_tiles(picture, side)[shown.kept])
+    tiles = cut_tiles(picture, side)
     marks.append(perf_counter())
-    probabilities = model.probabilities(tiles)
+    green: list[float] | None = None
+    asked = shown.kept
+    if gate is not None:
+        shares = green_shares(picture, side)[shown.kept]
+        green = shares.tolist()
+        asked = asked.copy()
+        asked[shown.kept] = ~skipped(shares, gate, opened.digest)
     marks.append(perf_counter())
-    rule = Rule(model.card, policy)
+    answers = iter(model.probabilities(np.ascontiguousarray(tiles[asked])).tolist())
+    marks.append(perf_counter())
     cells = []
-    for at, row in zip(places, probabilities.tolist(), strict=True):
-        decision, species = rule.weigh(row)
-        # A tilted camera sees its far cells more coarsely than its middle.
-        if misfit := scale_fits(model.card, float(shown.gsd_mm_per_px[at])):
-            decision, species, row = Decision(Action.LEAVE, misfit), None, []
-        centre = cell_centre_mm(shown.grid, *at)
-        cells.append(ClassifiedCell(*at, *centre, tuple(row), decision, species))
+    for index, at in enumerate(shown.places()):
+        row = next(answers) if asked[at] else None
+        cell = _decided(model.card, shown, at, row, rule)
+        cells.append(cell if green is None else replace(cell, green=green[index]))
     marks.append(perf_counter())
-    names = ("resample", "classify", "decide")
+    names = ("resample", "gate", "classify", "decide")
     for name, begin, end in zip(names, marks, marks[1:], strict=False):
-        timings_ms[name] = (end - begin) * 1000
+        if name != "gate" or gate is not None:
+            timings_ms[name] = (end - begin) * 1000
     return tuple(cells)
+
+
+def _decided(
+    card: ModelCard,
+    shown: CellsInView,
+    at: tuple[int, int],
+    probabilities: Sequence[float] | None,
+    rule: Rule,
+) -> ClassifiedCell:
+    """Decide on one cell; without probabilities, the gate has skipped it."""
+    place = (*at, *cell_centre_mm(shown.grid, *at))
+    # A tilted camera sees its far cells more coarsely than its middle.
+    if misfit := scale_fits(card, float(shown.gsd_mm_per_px[at])):
+        return ClassifiedCell(*place, (), Decision(Action.LEAVE, misfit))
+    if probabilities is None:
+        bare = Decision(Action.LEAVE, "no green to speak of")
+        return ClassifiedCell(*place, (), bare, skipped=True)
+    decision, species = rule.weigh(probabilities)
+    return ClassifiedCell(*place, tuple(probabilities), decision, species)

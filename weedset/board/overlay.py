@@ -114,7 +114,7 @@ def _draw_legend(
         f"{scale.gsd_mm_per_px:.3g} mm per px ({scale.source})  ·  "
         f"policy: {printable(classified.policy.name)}  ·  model: {printable(card.name)}"
     )
-    for reason in _not_asked(classified):
+    for reason in _why_left(classified):
         y = _paragraph(draw, reason, _WARN, text_px, pad, y, width)
     y = _paragraph(draw, facts, _SOFT, text_px, pad, y, width)
     small_px = max(11, round(0.85 * text_px))
@@ -159,8 +159,11 @@ def _draw_marks(
     return y + round(1.3 * side)
 
 
-def _not_asked(classified: ClassifiedPhoto) -> list[str]:
-    """Return for how many cells, and why, the model was not asked at all, if for any."""
+def _why_left(classified: ClassifiedPhoto) -> list[str]:
+    """Return why all cells are left, or for how many the model was not asked, and why."""
+    decisions = {cell.decision for cell in classified.cells}
+    if len(decisions) == 1 and (only := next(iter(decisions))).action is Action.LEAVE:
+        return [f"All cells left: {only.reason}"]
     reasons = [cell.decision.reason for cell in classified.cells if not cell.probabilities]
     if not reasons:
         return []

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import asdict
 
 from weedset.board.classify import ClassifiedPhoto
+from weedset.board.gate import Gate, GateTally
 from weedset.modelcard import ModelCard
 from weedset.records import Action
 from weedset.view import tilt_deg
 
 
-def photo_record(photo: ClassifiedPhoto) -> dict[str, object]:
+def photo_record(photo: ClassifiedPhoto, card: ModelCard) -> dict[str, object]:
     """Return the record that stands before a photo's cells: scale, model, policy, counts."""
     scale = photo.scale
     uncertainty = scale.uncertainty_mm_per_px
@@ -32,13 +34,15 @@ def photo_record(photo: ClassifiedPhoto) -> dict[str, object]:
         "model_digest": photo.model_digest,
         "policy": photo.policy.name,
         "counts": action_counts(photo),
+        "gate": None if photo.gate is None else _gate_record(photo, photo.gate, card),
     }
 
 
 def cell_records(photo: ClassifiedPhoto, card: ModelCard) -> list[dict[str, object]]:
     """Return one record per cell, row by row; mm to a tenth, probabilities to 4 places.
 
-    `probabilities` is empty where the model was not asked (a photo too coarse for it).
+    `probabilities` is empty where the model was not asked: a photo too coarse for it, or a
+    cell that the gate skipped. `green` is null without a gate.
     """
     return [
         {
@@ -57,10 +61,32 @@ def cell_records(photo: ClassifiedPhoto, card: ModelCard) -> list[dict[str, obje
             },
             "decision": str(cell.decision.action),
             "species": cell.species,
+            "green": None if cell.green is None else _rounded(cell.green, 4),
             "reason": cell.decision.reason,
         }
         for cell in photo.cells
     ]
+
+
+def gate_tally(photo: ClassifiedPhoto, card: ModelCard) -> GateTally:
+    """Return what the photo's gate skipped and what its audit found; all 0 without a gate."""
+    if photo.gate is None:
+        return GateTally(0, 0, 0)
+    least = photo.gate.least_green
+    audited = [
+        cell
+        for cell in photo.cells
+        if cell.green is not None and cell.green < least and cell.probabilities
+    ]
+    with_plant = sum(
+        any(p >= item.present_at for p, item in zip(cell.probabilities, card.classes, strict=True))
+        for cell in audited
+    )
+    return GateTally(sum(cell.skipped for cell in photo.cells), len(audited), with_plant)
+
+
+def _gate_record(photo: ClassifiedPhoto, gate: Gate, card: ModelCard) -> dict[str, object]:
+    return {**asdict(gate), **asdict(gate_tally(photo, card))}
 
 
 def action_counts(photo: ClassifiedPhoto) -> dict[str, int]:

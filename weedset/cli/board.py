@@ -68,7 +68,7 @@ def classify(
             complain(error)
             continue
         if as_json:
-            emit(photo_record(seen))
+            emit(photo_record(seen, opened.card))
             for record in cell_records(seen, opened.card):
                 emit(record)
         else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -14,18 +15,19 @@ from weedset.cli.options import (
     LookedForOption,
     SpeciesOption,
     checklist_of,
+    chosen_batches,
     day_of,
     licence_of,
     require_site,
 )
 from weedset.cli.taking_in import add_import_verbs
-from weedset.errors import LabelError, PhotoError, WeedsetError
+from weedset.errors import PhotoError, WeedsetError
 from weedset.images import find_photos
 from weedset.importers.masks import (
     LEAST_SHARE,
     MaskRule,
-    find_mask,
     mask_statements,
+    match_masks,
     read_colours,
     read_meanings,
 )
@@ -38,7 +40,7 @@ from weedset.settings import (
     create_workspace,
     open_workspace,
 )
-from weedset.store import Store, open_store
+from weedset.store import open_store
 from weedset.talk import complain, counted, follow, say
 from weedset.taxonomy import load_species, search
 from weedset.tiling import CutPhoto, cut_photos
@@ -111,13 +113,13 @@ def tile(
     """
     room = open_workspace(workspace)
     profile = read_camera_profile(camera)
-    require_site(site)
     licence = licence_of(licence) if licence else ""
     taken_on = day_of(on) if on else None
     paths = find_photos(photos)
     counts: Counter[str] = Counter()
     dropped: Counter[str] = Counter()
     with open_store(room) as store:
+        require_site(site, store.batches())
         results = cut_photos(paths, profile, room, store.digests(), workers)
         for result in follow(results, len(paths), "tiling"):
             error = result.error
@@ -150,7 +152,14 @@ def tile(
 
 
 def _batch_of(photo: Photo, site: str, taken_on: str | None, giver: str, licence: str) -> Batch:
-    day = taken_on or (photo.taken_at or "")[:10]
+    seen = (photo.taken_at or "")[:10]
+    if taken_on and seen and seen != taken_on:
+        raise PhotoError(
+            f"says that it was taken on {seen}, but --on says {taken_on}",
+            where=photo.name,
+            fix="leave --on out, or set the photo's own date right",
+        )
+    day = taken_on or seen
     if not day:
         raise PhotoError(
             "does not say on which day it was taken",
@@ -190,6 +199,7 @@ def import_masks(
     ] = None,
     workspace: WorkspaceOption = Path(),
     site: Annotated[str | None, typer.Option(help="Only the photos of this site.")] = None,
+    on: Annotated[str | None, typer.Option(help="Only the photos of this day.")] = None,
     least_share: Annotated[
         float,
         typer.Option(min=0, max=1, help="Covered share of a cell from which a plant counts."),
@@ -213,35 +223,33 @@ def import_masks(
     meanings = read_colours(colour, known) if colour else read_meanings(value or [], known)
     rule = MaskRule(meanings, least_share, by_colour=bool(colour))
     checklist = checklist_of(looked_for, known)
-    if not masks.is_dir():
-        raise LabelError("is no folder", where=str(masks))
     labelled = bad = 0
     with open_store(open_workspace(workspace)) as store:
-        photos = _photos_of(store, site)
-        if not photos:
-            raise LabelError(
-                "there is no photo to label", where=str(workspace), fix="tile photos first"
-            )
-        for photo in follow(photos, len(photos), "reading masks"):
+        batches = chosen_batches(store, site, day_of(on) if on else None)
+        ids = store.photos_of_batches()
+        photos = [photo for photo in store.photos() if ids[photo.digest] in batches]
+        batch_of = {photo.digest: batches[ids[photo.digest]] for photo in photos}
+        matched = match_masks(masks, photos, batch_of)
+        for mask, photo in follow(matched.pairs, len(matched.pairs), "reading masks"):
             try:
-                statements = list(
-                    mask_statements(find_mask(photo.name, masks), photo, rule, annotator)
-                )
-                store.set_checklist(store.photos_of_batches()[photo.digest], checklist)
+                statements = list(mask_statements(mask, photo, rule, annotator))
+                store.set_checklist(ids[photo.digest], checklist)
                 labelled += store.add_statements(statements)
             except WeedsetError as error:
                 bad += 1
                 complain(error)
-    masks_read = counted(len(photos) - bad, "mask")
+    _tell_left_over("photo", matched.without_mask, "no mask here; --site leaves other gardens out")
+    _tell_left_over("mask", matched.without_photo, "no photo in this workspace")
+    masks_read = counted(len(matched.pairs) - bad, "mask")
     say(f"{counted(labelled, 'tile')} labelled from {masks_read}; {bad} could not be used.")
     if bad:
         raise typer.Exit(1)
 
 
-def _photos_of(store: Store, site: str | None) -> list[Photo]:
-    batch_ids = {batch.id for batch in store.batches() if site in (None, batch.site)}
-    batch_of = store.photos_of_batches()
-    return [photo for photo in store.photos() if batch_of[photo.digest] in batch_ids]
+def _tell_left_over(noun: str, names: Sequence[str], lacks: str) -> None:
+    if names:
+        shown = ", ".join(names[:3]) + (", ..." if len(names) > 3 else "")
+        say(f"{counted(len(names), noun)} ({shown}) left out: {lacks}.")
 
 
 def import_csv(

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import difflib
 import re
-from datetime import date
+from collections.abc import Iterable
+from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from weedset.cli.door import usage_error
-from weedset.errors import LicenceError
+from weedset.errors import LabelError, LicenceError
 from weedset.licences import require_licence
+from weedset.records import Batch
+from weedset.store import Store
 from weedset.taxonomy import SpeciesList, require_codes
 
 _SITE = re.compile(r"[\w][\w .-]{0,59}")
@@ -29,10 +33,45 @@ LookedForOption = Annotated[
 AnnotatorOption = Annotated[str, typer.Option(help="Who made these labels; a handle will do.")]
 
 
-def require_site(site: str) -> None:
-    """Leave with a usage error where `site` is no name of a site."""
+def require_site(site: str, batches: Iterable[Batch]) -> None:
+    """Leave with a usage error where `site` is no name, or nearly that of another site."""
     if not _SITE.fullmatch(site):
         usage_error("--site: letters, digits, blanks, dots and dashes, at most 60")
+    for known in sorted({batch.site for batch in batches}):
+        if known != site and _folded(known) == _folded(site):
+            usage_error(f"--site: {site!r} is there already as {known!r}: did you mean that?")
+
+
+def _folded(site: str) -> str:
+    return re.sub(r"[\s._-]+", "-", site.casefold())
+
+
+def chosen_batches(store: Store, site: str | None, day: str | None = None) -> dict[str, Batch]:
+    """Return the batches of a site, of a day, or all, by id.
+
+    Raises LabelError where there is none, naming those that there are.
+    """
+    batches = store.batches()
+    chosen = {
+        batch.id: batch
+        for batch in batches
+        if site in (None, batch.site) and day in (None, batch.taken_on)
+    }
+    if chosen:
+        return chosen
+    if not batches:
+        raise LabelError("there is no photo in this workspace", fix="tile photos first")
+    if site is None or any(batch.site == site for batch in batches):
+        of = "" if site is None else f" of site {site!r}"
+        what = f"no photo{of} was taken on {day}; there are"
+        raise LabelError(f"{what}: {', '.join(batch.id for batch in batches)}", where="--on")
+    sites = sorted({batch.site for batch in batches})
+    near = difflib.get_close_matches(site, sites, 1)
+    raise LabelError(
+        f"no photo of site {site!r}; there are: {', '.join(sites)}",
+        where="--site",
+        fix=f"did you mean {near[0]!r}?" if near else "give one of these",
+    )
 
 
 def licence_of(text: str) -> str:
@@ -44,11 +83,17 @@ def licence_of(text: str) -> str:
 
 
 def day_of(text: str) -> str:
-    """Return the day given with --on, as YYYY-MM-DD; leaves with a usage error if it is none."""
+    """Return the day given with --on, as YYYY-MM-DD.
+
+    Leaves with a usage error where it is none, or has not come yet.
+    """
     try:
-        return date.fromisoformat(text).isoformat()
+        day = datetime.strptime(text, "%Y-%m-%d").date()
     except ValueError:
-        usage_error(f"--on: {text!r} is no date such as 2026-05-04")
+        usage_error(f"--on: {text!r} is no date: write year-month-day, such as 2026-09-03")
+    if day > date.today():
+        usage_error(f"--on: {text} is in the future")
+    return day.isoformat()
 
 
 def checklist_of(text: str, known: SpeciesList) -> tuple[str, ...]:

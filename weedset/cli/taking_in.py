@@ -196,7 +196,8 @@ def import_folders(
     known = load_species(own_species)
     room = open_workspace(workspace)
     checklist = checklist_of(looked_for, known)
-    require_site(site)
+    with open_store(room) as store:
+        require_site(site, store.batches())
     day = day_of(on)
     terms = licence_of(licence)
     classes = class_pictures(root)

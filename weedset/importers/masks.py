@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +16,7 @@ from weedset.cells import cells_of_photo
 from weedset.errors import LabelError
 from weedset.geometry import grid_footprint, ground_box_px
 from weedset.images import read_colour_mask, read_mask
-from weedset.records import Origin, Photo, Statement, Verdict
+from weedset.records import Batch, Origin, Photo, Statement, Verdict
 from weedset.rectify import rectified
 from weedset.store import TileKey
 from weedset.taxonomy import SpeciesList, require_codes
@@ -29,6 +30,8 @@ UNKNOWN = "unknown"
 #: covers less, but some, its presence is doubtful. 1 % of a 50 mm cell is a seedling of
 #: 5 x 5 mm. Common practice, no source.
 LEAST_SHARE = 0.01
+
+_MASK_SUFFIXES = (".png", ".tif")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +93,14 @@ def _meanings(
     return meanings
 
 
+def _choices(value: object) -> str:
+    """Return what a value may mean; a plant that is called ground counts as absent ever after."""
+    return (
+        f"{value}=CODE, {value}=unknown (a plant you cannot name), or {value}=ground only if it "
+        "is bare soil"
+    )
+
+
 def _indexed(path: Path, rule: MaskRule) -> tuple[NDArray[np.uint8], dict[int, str]]:
     """Return a mask of colours as one of indices, and what these mean."""
     mask = read_colour_mask(path)
@@ -99,24 +110,69 @@ def _indexed(path: Path, rule: MaskRule) -> tuple[NDArray[np.uint8], dict[int, s
             raise LabelError(
                 f"has pixels of the colour {colour:06x}, which has no meaning",
                 where=str(path),
-                fix=f"add --colour {colour:06x}=CODE; masks must be saved without smoothed edges",
+                fix=f"add --colour {_choices(f'{colour:06x}')}; a colour that nobody painted comes "
+                "of smoothed edges: save masks without these",
             )
     meanings = {i: rule.meanings[colour] for i, colour in enumerate(colours.tolist())}
     return indices.reshape(mask.shape).astype(np.uint8), meanings
 
 
-def find_mask(photo_name: str, folder: Path) -> Path:
-    """Return the mask of a photo: NAME_mask.png or NAME.png (or .tif) in `folder`.
+@dataclass(frozen=True, slots=True)
+class MaskFolder:
+    """Which mask of a folder belongs to which photo, and what was left over on either side."""
 
-    Raises LabelError where there is none or more than one.
+    pairs: tuple[tuple[Path, Photo], ...]
+    without_mask: tuple[str, ...]
+    without_photo: tuple[str, ...]
+
+
+def match_masks(folder: Path, photos: Sequence[Photo], batch_of: Mapping[str, Batch]) -> MaskFolder:
+    """Match masks to photos by name: NAME_mask.png or NAME.png (or .tif) in `folder`.
+
+    `batch_of` is the batch of each photo, by digest. Raises LabelError where `folder` is
+    none, a mask fits several photos, a photo has several masks, or nothing fits at all.
     """
+    if not folder.is_dir():
+        raise LabelError("is no folder", where=str(folder))
+    found = [(mask, photo) for photo in photos if (mask := _mask_of(photo.name, folder))]
+    fits: dict[Path, list[Photo]] = {}
+    for mask, photo in found:
+        fits.setdefault(mask, []).append(photo)
+    if not fits:
+        fix = f"name the mask of {photos[0].name} {Path(photos[0].name).stem}_mask.png"
+        raise LabelError("holds no mask of these photos", where=str(folder), fix=fix)
+    for mask, several in fits.items():
+        if len(several) > 1:
+            raise _fits_several(mask, [batch_of[photo.digest] for photo in several])
+    lying = {path for path in folder.iterdir() if path.suffix in _MASK_SUFFIXES}
+    with_mask = {photo.digest for _, photo in found}
+    return MaskFolder(
+        pairs=tuple(found),
+        without_mask=tuple(photo.name for photo in photos if photo.digest not in with_mask),
+        without_photo=tuple(sorted(path.name for path in lying - fits.keys())),
+    )
+
+
+def _mask_of(photo_name: str, folder: Path) -> Path | None:
     stem = Path(photo_name).stem
-    names = [f"{stem}{tail}{suffix}" for tail in ("_mask", "") for suffix in (".png", ".tif")]
+    names = [f"{stem}{tail}{suffix}" for tail in ("_mask", "") for suffix in _MASK_SUFFIXES]
     found = [folder / name for name in names if (folder / name).is_file()]
-    if len(found) != 1:
-        what = "has no mask" if not found else f"has {len(found)} masks"
-        raise LabelError(f"{what} in {folder}", where=photo_name, fix=f"name it {names[0]}")
-    return found[0]
+    if len(found) > 1:
+        fix = f"leave only {found[0].name} there"
+        raise LabelError(f"has {len(found)} masks in {folder}", where=photo_name, fix=fix)
+    return found[0] if found else None
+
+
+def _fits_several(mask: Path, batches: Sequence[Batch]) -> LabelError:
+    sites = list(dict.fromkeys(batch.site for batch in batches))
+    days = list(dict.fromkeys(batch.taken_on for batch in batches))
+    fix = "no option tells these apart: `weedset import csv` does, by the photo's digest"
+    if len(sites) > 1:
+        fix = f"say which with --site {shlex.quote(sites[0])}"
+    elif len(days) > 1:
+        fix = f"say which with --on {days[0]}"
+    which = ", ".join(batch.id for batch in batches)
+    return LabelError(f"fits {len(batches)} photos ({which})", where=str(mask), fix=fix)
 
 
 def mask_statements(
@@ -140,7 +196,7 @@ def mask_statements(
             raise LabelError(
                 f"has pixels of value {value}, which has no meaning",
                 where=str(path),
-                fix=f"add --value {value}=CODE, or --value {value}=ground",
+                fix=f"add --value {_choices(value)}",
             )
     for row, col in cells_of_photo(photo).places():
         cell: dict[str, float] = {}

@@ -69,7 +69,7 @@ def make_app(settings: RoomSettings, doors: Doors) -> ASGIApp:
 
     async def enter(request: Request) -> Response:
         if request.method == "GET":
-            return _file(files, "enter.html")
+            return _file(files, "enter.html" if doors.takes_codes else "shut.html")
         text = (await request.body())[:100].decode("ascii", "replace")
         session = doors.enter_by_code(re.sub(r"[^0-9]", "", text))
         return gate.let_in(session) if session else RedirectResponse("/enter?wrong", 303)

@@ -128,12 +128,6 @@ def _read_item(room: Room, item: Fields, who: str, way: str, accepted: bool) -> 
     item.knows("statement")
     if "statement" in item:
         statement = read_statement(item.table("statement"), who, origin, room.species)
-        if not room.index.batch_of(place).looked_for:
-            raise LabelError(
-                "nobody has said yet which plants you look for",
-                where=f"batch {room.index.batch_of(place).id}",
-                fix="fill in the checklist: absence counts only for what was looked for",
-            )
         if accepted and _is_suggested(room, place, statement):
             statement = read_statement(
                 item.table("statement"), who, Origin.SUGGESTION, room.species

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from weedset.contribution.giving import past_day
 from weedset.fields import Fields
 from weedset.records import Batch
 from weedset.server.cells import ORDERS
@@ -126,7 +127,7 @@ def _species_record(room: Room, species: Species) -> dict[str, Any]:
 def batch(room: Room, fields: Fields) -> dict[str, Any]:
     """Save the form of a batch and answer how it reads now."""
     batch_id = room.batch_id(fields)
-    site, taken_on = fields.text("site").strip(), fields.text("taken_on")
+    site, taken_on = fields.text("site").strip(), past_day(fields, "taken_on", date.today())
     if not _SITE.fullmatch(site):
         raise fields.complaint("site", "holds more than letters, digits, blanks, dots and dashes")
     fields.knows("giver", "licence")
@@ -139,10 +140,6 @@ def batch(room: Room, fields: Fields) -> dict[str, Any]:
     licence = fields.choice("licence", licences) if "licence" in fields else ""
     wanted = require_codes(fields.texts("looked_for"), "looked_for", room.species)
     fields.done()
-    try:
-        taken_on = date.fromisoformat(taken_on).isoformat()
-    except ValueError as exc:
-        raise fields.complaint("taken_on", "is no date such as 2026-05-04") from exc
     if len(wanted) > _MOST_SPECIES:
         raise fields.complaint("looked_for", f"names more than {_MOST_SPECIES} species")
     room.store.reduce_checklist(batch_id, sorted(set(known.looked_for) - set(wanted)))

@@ -31,7 +31,7 @@ _HEADERS = {
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
 
-#: What a browser without a session may fetch: the page that asks for the code.
+#: What a browser without a session may fetch: the page at the gate.
 _OPEN_PATHS = ("/enter", "/static/enter.css", "/static/icon.svg")
 
 
@@ -39,9 +39,12 @@ class Doors:
     """The ways in: a link for the browser that this program opens, a code for a phone.
 
     Each link and each code lets one browser in, once; `on_new_code` hears of each code.
+    Without `on_new_code` there are no codes: the link is the only door.
     """
 
-    def __init__(self, hosts: frozenset[str], port: int, on_new_code: Callable[[str], None]):
+    def __init__(
+        self, hosts: frozenset[str], port: int, on_new_code: Callable[[str], None] | None
+    ) -> None:
         self.hosts = hosts
         self.cookie = f"weedset_{port}"
         self.link_key = secrets.token_urlsafe(24)
@@ -49,7 +52,13 @@ class Doors:
         self._on_new_code = on_new_code
         self._sessions: set[str] = set()
         self._wrong = 0
+        self.code = ""
         self._new_code()
+
+    @property
+    def takes_codes(self) -> bool:
+        """Whether a code lets anybody in."""
+        return self._on_new_code is not None
 
     def enter_by_link(self, key: str) -> str | None:
         """Return a new session for the link's key, once."""
@@ -60,6 +69,8 @@ class Doors:
 
     def enter_by_code(self, code: str) -> str | None:
         """Return a new session for the code; too many wrong ones make the code worthless."""
+        if not self.takes_codes:
+            return None
         right = _same("".join(code.split()), self.code)
         self._wrong = 0 if right else self._wrong + 1
         if right or self._wrong >= _MOST_WRONG_CODES:
@@ -77,8 +88,9 @@ class Doors:
         return session
 
     def _new_code(self) -> None:
-        self.code = f"{secrets.randbelow(1_000_000):06d}"
-        self._on_new_code(self.code)
+        if self._on_new_code is not None:
+            self.code = f"{secrets.randbelow(1_000_000):06d}"
+            self._on_new_code(self.code)
 
 
 def _same(one: str, other: str) -> bool:
@@ -134,7 +146,7 @@ class Gate:
             return None
         if path == "/":
             return RedirectResponse("/enter", 303)
-        fix = "open the page again from the link that `weedset label` printed"
+        fix = "open the link that `weedset label` printed last; if it was used, start it again"
         return JSONResponse({"what": "This browser is not let in", "where": "", "fix": fix}, 401)
 
     def let_in(self, session: str) -> Response:

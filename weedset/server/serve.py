@@ -48,10 +48,10 @@ def serve(
             names.insert(0, outside)
 
         def new_code(code: str) -> None:
-            if phone:
-                tell(f"Phone on the same network: http://{outside}:{port}/  code {code}")
+            tell(f"Phone on the same network: http://{outside}:{port}/  code {code}")
 
-        doors = Doors(frozenset(f"{name}:{port}" for name in names), port, new_code)
+        hosts = frozenset(f"{name}:{port}" for name in names)
+        doors = Doors(hosts, port, new_code if phone else None)
         link = f"http://127.0.0.1:{port}/?key={doors.link_key}"
         tell(f"Labelling page (this link works once): {link}")
         tell("Every label is saved as you make it. Stop with Ctrl+C.")

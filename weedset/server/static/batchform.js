@@ -2,14 +2,14 @@
 
 import { byId, closeSheet, el, fill, openSheet, tell } from "./dom.js";
 import { ask, Refused } from "./talk.js";
-import { keep, learn, session } from "./session.js";
+import { checklist, keep, learn, session } from "./session.js";
 import { openPicker } from "./picker.js";
 
 /** Show the form of the batch in work. `onSaved` hears when something changed. */
 export function openBatch(onSaved) {
   const batches = session.start.batches;
   const batch = batches.find((item) => item.id === session.batch) ?? batches[0];
-  const wanted = batch.looked_for.map((item) => item.code);
+  const wanted = checklist(batch);
   const failure = el("p", { className: "missing", role: "alert", hidden: true });
   const list = el("ul", { className: "list", id: "checklist" });
   const draw = () => fill(list, ...wanted.map((code) => el("li", {}, el("button", {
@@ -25,7 +25,7 @@ export function openBatch(onSaved) {
     onsubmit: (event) => { event.preventDefault(); save(batch, wanted, failure, onSaved); },
   },
   chooser(batches, batch, onSaved), missing(batch),
-  el("div", { className: "pair" }, text("site", "Garden or field", batch.site, { maxLength: 60, required: true }), text("taken-on", "Day of the photos", batch.taken_on, { type: "date", required: true })),
+  el("div", { className: "pair" }, text("site", "Garden or field", batch.site, { maxLength: 60, required: true }), text("taken-on", "Day of the photos", batch.taken_on, { type: "date", required: true, max: today() })),
   el("fieldset", {}, el("legend", {}, "Which plants did you look for?"),
     el("p", { className: "quiet" }, "Where you do not name one of these in a cell, it counts as absent. Of all other plants nothing is concluded. A plant added later counts from then on."), list),
   el("fieldset", {}, el("legend", {}, "What may others do with these photos?"), ...session.start.licences.map((item) => licence(item, batch)), licence({ id: "", words: "I have not decided yet." }, batch)),
@@ -41,6 +41,13 @@ function chooser(batches, batch, onSaved) {
   const select = el("select", { id: "which-batch", onchange: () => { session.batch = select.value; keep(); openBatch(onSaved); onSaved(true); } },
     ...batches.map((item) => el("option", { value: item.id, selected: item === batch }, `${item.site}, ${item.taken_on} (${item.open} open)`)));
   return el("div", { className: "field" }, el("label", { for: "which-batch" }, "Batch"), select);
+}
+
+/** Today, as the clock on the wall has it. */
+function today() {
+  const now = new Date();
+  const two = (number) => String(number).padStart(2, "0");
+  return `${now.getFullYear()}-${two(now.getMonth() + 1)}-${two(now.getDate())}`;
 }
 
 function missing(batch) {
@@ -65,10 +72,12 @@ async function save(batch, wanted, failure, onSaved) {
     batches.splice(batches.findIndex((item) => item.id === batch.id), 1, fresh);
     const other = byId("who").value.trim() !== session.who;
     Object.assign(session, { batch: fresh.id, who: byId("who").value.trim() || session.who });
+    session.listed = { ...session.listed, [fresh.id]: [...wanted] };
     learn(fresh.looked_for);
     keep();
     closeSheet("batch");
-    tell("Batch saved.");
+    const lacks = fresh.missing.map((words) => words.split(":")[0]);
+    tell(lacks.length ? `Saved. Still missing: ${lacks.join(", ")}.` : "Saved. Nothing is missing.");
     onSaved(other || fresh.id !== batch.id);
   } catch (error) {
     if (!(error instanceof Refused)) throw error;

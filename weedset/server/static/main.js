@@ -10,7 +10,7 @@ import { showCell } from "./kneel.js";
 import * as stand from "./stand.js";
 import { openPicker } from "./picker.js";
 import { openBatch } from "./batchform.js";
-import { openHelp, openOrder, openSecond, openStage, openTally } from "./panels.js";
+import { askSweep, openHelp, openOrder, openSecond, openStage, openTally } from "./panels.js";
 import { watchKeys } from "./keys.js";
 
 let chosen = new Set();   // plants gathered for a cell with several
@@ -80,13 +80,17 @@ async function mark(statement) {
   await store(cells.map((cell) => [cell, statement]), false, inWords(statement));
 }
 
+/** Open the form where nobody has said yet which plants to look for: no label comes before. */
+function lacksChecklist() {
+  if (batch()?.looked_for.length) return false;
+  openBatch(batchSaved);
+  tell("First say which plants you look for.");
+  return true;
+}
+
 async function store(pairs, accepted, words) {
   if (!pairs.length) return;
-  if (!batch()?.looked_for.length && session.way === "own") {
-    openBatch(batchSaved);
-    tell("First say which plants you look for.");
-    return;
-  }
+  if (lacksChecklist()) return;
   const before = new Map(pairs.map(([cell]) => [cell.id, labelOf(cell)]));
   const saved = await save(pairs, accepted);
   if (!saved) {
@@ -226,16 +230,25 @@ function accept() {
   if (cell?.suggested && !labelOf(cell)) store([[cell, cell.suggested.statement]], true, `accepted ${inWords(cell.suggested.statement)}`);
 }
 
+/** Mark the open cells that are not picked as bare; ask first where some look green. */
+async function sweepRest() {
+  const asked = new Set(stand.openOnes().map((cell) => cell.id));
+  if (!asked.size || isBusy() || lacksChecklist()) return;
+  await lookAgain([...asked]);  // greenness may be known by now
+  const rest = stand.openOnes().filter((cell) => asked.has(cell.id) && !stand.picked.has(cell.id));
+  const sweep = (cells) => store(cells.map((cell) => [cell, bare()]), false, "no plant");
+  const dull = rest.filter((cell) => cell.green !== null && cell.green < session.leastGreen);
+  if (dull.length === rest.length) await sweep(rest);
+  else askSweep(rest, dull, sweep);
+}
+
 const sheetHandlers = {
   onPlot: (id) => {
     const cell = stand.sheet().find((item) => item.id === id);
     if (held && cell) store([[cell, plants([held])]], false, plantName(held));
     else stand.pick(id);
   },
-  onRest: () => {
-    const rest = stand.openOnes().filter((cell) => !stand.picked.has(cell.id));
-    store(rest.map((cell) => [cell, bare()]), false, "no plant");
-  },
+  onRest: sweepRest,
   onAll: () => {
     for (const cell of stand.openOnes()) stand.pick(cell.id, true);
     tell(`${stand.picked.size} cells picked.`);
@@ -324,7 +337,11 @@ async function batchSaved(other) {
 }
 
 const actions = {
-  marker: (number) => { const code = atHand()[number - 1]; if (code) useMarker(code, true); },
+  marker: (number) => {
+    const code = atHand()[number - 1];
+    if (code) useMarker(code, true);
+    else if (!lacksChecklist()) tell(`There is no marker ${number}; p names any plant.`);
+  },
   answer: useAnswer,
   several: toggleSeveral,
   maybe: toggleMaybe,

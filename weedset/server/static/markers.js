@@ -1,7 +1,7 @@
 // The markers: one stick per plant, told apart by shape, name and code before colour.
 
 import { el, fill, byId, svg } from "./dom.js";
-import { batch, session } from "./session.js";
+import { batch, checklist, session } from "./session.js";
 
 // Far apart also for people who see no red or no green, and dark enough to show on white.
 const COLOURS = ["#317ee9", "#812906", "#2b9b6f", "#4b07ec", "#d56d07", "#052b57", "#4a8eae", "#3b050c", "#1d0087"];
@@ -26,7 +26,7 @@ const WORDS = {
 
 /** The markers at hand: the batch's checklist first, then what was used lately. */
 export function atHand() {
-  const listed = (batch()?.looked_for ?? []).map((item) => item.code);
+  const listed = checklist(batch());
   return [...listed, ...session.recent.filter((code) => !listed.includes(code))];
 }
 

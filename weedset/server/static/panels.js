@@ -36,6 +36,22 @@ export function openOrder(onChange) {
   openSheet("walk", "Order of the cells", form);
 }
 
+/** Ask before `rest` is swept off as bare: all of it, or only the `dull` ones, hardly green. */
+export function askSweep(rest, dull, onSweep) {
+  const unseen = rest.some((cell) => cell.green === null) ? " or not looked at yet" : "";
+  const green = rest.length - dull.length;
+  const button = (id, words, cells, className = "") => el("button", {
+    type: "button", id, className, onclick: () => { closeSheet("sweeping"); if (cells.length) onSweep(cells); },
+  }, words);
+  openSheet("sweeping", `${green} of these ${rest.length} are green${unseen}: sweep them?`,
+    el("p", {}, "Sweeping says of each that nothing grows in it."),
+    el("div", { className: "choices" },
+      dull.length ? button("sweep-dull", `Only the ${dull.length} with hardly any green`, dull, "main") : null,
+      button("sweep-none", "None: look at them first", []),
+      button("sweep-all", `All ${rest.length} are bare`, rest)));
+  byId(dull.length ? "sweep-dull" : "sweep-none").focus();
+}
+
 /** Ask for the growth stage that goes with every plant marked from now on. */
 export function openStage(onPick) {
   const choose = (stage) => {
@@ -120,7 +136,7 @@ const KEYS = [
   ]],
   ["Standing back", [
     ["arrows", "move over the cells"], ["Space", "pick the cell"], ["a", "pick all that are open"],
-    ["r", "all open cells not picked are bare; next sheet"], ["n / b", "next sheet, sheet before"], ["s", "accept all sure suggestions"], ["Esc", "let go of what is picked"],
+    ["r", "all open cells not picked are bare; asks where some are green"], ["n / b", "next sheet, sheet before"], ["s", "accept all sure suggestions"], ["Esc", "let go of what is picked"],
   ]],
 ];
 

@@ -2,12 +2,13 @@
 
 import { ask } from "./talk.js";
 
-const KEPT = ["who", "batch", "order", "onlyOpen", "leastGreen", "view", "stage", "size", "radius"];
+const KEPT = ["who", "batch", "order", "onlyOpen", "leastGreen", "view", "stage", "size", "radius", "listed"];
 
 export const session = {
   who: "", way: "own", batch: "", order: "bare last", onlyOpen: true, leastGreen: 0.005,
   view: "kneel", stage: null, size: 112, radius: 1, sample: 100, several: false, maybe: false,
   start: null, recent: [], known: new Map(),
+  listed: {},  // by batch: the checklist in the order in which it was entered
 };
 
 const name = () => `weedset ${session.start?.workspace ?? ""}`;
@@ -38,6 +39,13 @@ export async function begin(started) {
 /** The batch being labelled. */
 export function batch() {
   return session.start.batches.find((item) => item.id === session.batch);
+}
+
+/** The codes of a batch's checklist, in the order in which they were entered in this browser. */
+export function checklist(item) {
+  const codes = (item?.looked_for ?? []).map((one) => one.code);
+  const entered = (session.listed[item?.id] ?? []).filter((code) => codes.includes(code));
+  return [...entered, ...codes.filter((code) => !entered.includes(code))];
 }
 
 /** Take in the names of species. */

@@ -1,0 +1,187 @@
+"""Is this board fit? Times and memory of the very work it is to do, and what follows from them."""
+
+from __future__ import annotations
+
+import math
+import resource
+import statistics
+import struct
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from time import perf_counter
+
+import numpy as np
+from PIL import Image
+
+from weedset.board.classify import ClassifiedPhoto
+from weedset.board.eye import Eye
+from weedset.records import GroundGrid
+
+#: Photos follow one another with this share of overlap. Common practice, no source.
+_OVERLAP = 0.2
+
+#: From where on small boards slow themselves down. Common practice, no source.
+_HOT_C = 75.0
+
+#: How much longer the last photos may take than the first. Common practice, no source.
+_SLOWER = 1.15
+
+#: The picture when the profile does not say: 5 megapixels.
+_SIZE_PX = (2592, 1944)
+
+
+@dataclass(frozen=True, slots=True)
+class Fitness:
+    """What a board can do with one model and one camera.
+
+    `parts_ms` and `photo_ms` are medians; `most_mm_per_s` is the highest speed, towards the
+    top edge of the photo, at which no ground goes unseen with a fifth of overlap. `peak_mb`
+    is of the whole process. `warnings` are for people; not `fit` means: do not use it so.
+    """
+
+    photos: int
+    cells: int
+    parts_ms: dict[str, float]
+    photo_ms: float
+    photos_per_s: float
+    most_mm_per_s: float
+    peak_mb: float
+    hottest_c: float | None
+    fit: bool
+    warnings: tuple[str, ...]
+
+
+def check_board(eye: Eye, photo: Path | None, seconds: float, system: Path = Path("/")) -> Fitness:
+    """Decide on one photo again and again for some time, at least 6 times.
+
+    `photo` should be one of the camera's own: a made-up one is used without it. `system` is
+    where to look for temperatures and clocks. Raises PhotoError or CameraError where the
+    photo cannot be used.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        path = photo or _made_up(eye, Path(folder))
+        seen = eye.photo(path)  # the first one pays for what comes once
+        runs: list[ClassifiedPhoto] = []
+        totals_ms: list[float] = []
+        begin = perf_counter()
+        while len(runs) < 6 or perf_counter() - begin < seconds:
+            start = perf_counter()
+            runs.append(eye.photo(path))
+            totals_ms.append((perf_counter() - start) * 1000)
+    photo_ms = statistics.median(totals_ms)
+    hottest_c = _hottest_c(system)
+    late_ms = eye.guards.stale_after_ms
+    late = late_ms is not None and photo_ms > late_ms
+    warnings = [
+        *bits_warning(struct.calcsize("P") * 8),
+        *heat_warnings(totals_ms, hottest_c, _clocks_mhz(system)),
+    ]
+    if late:
+        warnings.append(f"decisions come too late: {photo_ms:.0f} ms a photo, {late_ms:g} allowed")
+    return Fitness(
+        photos=len(runs),
+        cells=len(seen.cells),
+        parts_ms={
+            name: statistics.median(run.timings_ms[name] for run in runs)
+            for name in runs[0].timings_ms
+        },
+        photo_ms=photo_ms,
+        photos_per_s=1000 / photo_ms,
+        most_mm_per_s=highest_speed_mm_per_s(seen.grid, photo_ms),
+        # Linux counts in kB.
+        peak_mb=resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000,
+        hottest_c=hottest_c,
+        fit=not late,
+        warnings=tuple(warnings),
+    )
+
+
+def highest_speed_mm_per_s(grid: GroundGrid, photo_ms: float) -> float:
+    """Return how fast to go so that the ground of one photo reaches that of the next."""
+    return (1 - _OVERLAP) * grid.rows * grid.cell_mm / (photo_ms / 1000)
+
+
+def bits_warning(bits: int) -> list[str]:
+    """Warn of a Python that is not of 64 bits."""
+    if bits >= 64:
+        return []
+    return [f"this is a {bits}-bit system: install the 64-bit one, onnxruntime has no other"]
+
+
+def heat_warnings(
+    totals_ms: Sequence[float], hottest_c: float | None, clocks_mhz: tuple[float, float] | None
+) -> list[str]:
+    """Warn of heat, and of a board that slows down; `clocks_mhz` is the present and the most."""
+    found = []
+    third = len(totals_ms) // 3
+    if third:
+        first = statistics.median(totals_ms[:third])
+        last = statistics.median(totals_ms[-third:])
+        if last > _SLOWER * first:
+            found.append(
+                f"it slowed down from {first:.0f} to {last:.0f} ms a photo: too hot, too weak a "
+                "power supply, or other programs at work"
+            )
+    if hottest_c is not None and hottest_c >= _HOT_C:
+        found.append(f"it is {hottest_c:.0f} degrees C hot: give it a heat sink and shade")
+    if clocks_mhz is not None and clocks_mhz[0] < 0.9 * clocks_mhz[1]:
+        found.append(
+            f"its clock runs at {clocks_mhz[0]:.0f} of {clocks_mhz[1]:.0f} MHz under load: see "
+            "to cooling and power supply"
+        )
+    return found
+
+
+def fitness_lines(found: Fitness) -> list[str]:
+    """Return what was found as text for people."""
+    parts = ", ".join(f"{name} {ms:.1f}" for name, ms in found.parts_ms.items())
+    heat = "" if found.hottest_c is None else f", {found.hottest_c:.0f} degrees C"
+    return [
+        f"{found.photo_ms:.1f} ms a photo of {found.cells} cells, over {found.photos} photos",
+        f"  of which {parts} ms",
+        f"{found.photos_per_s:.2f} photos per second; at most {found.most_mm_per_s:.0f} mm per "
+        f"second of travel with {_OVERLAP:.0%} of overlap",
+        f"{found.peak_mb:.0f} MB of memory at most{heat}",
+        *(f"warning: {text}" for text in found.warnings),
+        "This board is fit." if found.fit else "This board is NOT fit for this model and camera.",
+    ]
+
+
+def _hottest_c(system: Path) -> float | None:
+    zones = system.glob("sys/class/thermal/thermal_zone*/temp")
+    found = [value / 1000 for zone in zones if (value := _number_in(zone)) is not None]
+    return max(found, default=None)
+
+
+def _clocks_mhz(system: Path) -> tuple[float, float] | None:
+    folder = system / "sys/devices/system/cpu/cpu0/cpufreq"
+    now, most = (_number_in(folder / name) for name in ("scaling_cur_freq", "cpuinfo_max_freq"))
+    return None if now is None or not most else (now / 1000, most / 1000)
+
+
+def _number_in(path: Path) -> float | None:
+    """Read a number of a system file, which need not be there, nor readable."""
+    try:
+        value = float(path.read_text())
+    except (OSError, ValueError):
+        return None
+    return value if math.isfinite(value) else None
+
+
+def _made_up(eye: Eye, folder: Path) -> Path:
+    """Write a photo that takes a decoder as long as one of soil: grain at several sizes."""
+    stated = eye.profile.width_px, eye.profile.height_px
+    width_px, height_px = (one or other for one, other in zip(stated, _SIZE_PX, strict=True))
+    rng = np.random.default_rng(0)
+    ground = np.zeros((height_px, width_px, 3), np.int16)
+    for grain_px, strength in ((2, 12), (8, 25), (64, 30)):
+        size = (height_px // grain_px + 1, width_px // grain_px + 1)
+        grain = rng.integers(-strength, strength + 1, size, dtype=np.int16)
+        spread = grain.repeat(grain_px, axis=0).repeat(grain_px, axis=1)
+        ground += spread[:height_px, :width_px, None]
+    pixels = (ground + np.array((110, 90, 70), np.int16)).clip(0, 255).astype(np.uint8)
+    path = folder / "made-up.jpg"
+    Image.fromarray(pixels).save(path, quality=90)
+    return path

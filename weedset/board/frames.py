@@ -1,0 +1,256 @@
+"""Frames of a running camera: from a stream of bytes, or as photos that appear in a folder.
+
+Whatever comes faster than it can be decided on is dropped, so that the frame at hand is always
+the newest: memory stays bounded and no decision grows old in a queue.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from threading import Condition, Thread
+from time import monotonic, time
+
+from weedset.errors import PhotoError
+from weedset.images import PHOTO_SUFFIXES
+
+#: Reads at most so many bytes, fewer where no more are there yet, none at the end.
+Read = Callable[[int], bytes]
+
+_MOST_BYTES = 64_000_000
+_CHUNK = 65_536
+_START = b"\xff\xd8\xff"
+
+#: A marker within entropy-coded data: what is neither a stuffed byte, a restart nor fill
+#: (ITU-T T.81, B.1.1).
+_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A frame as it came in; `taken_s` by `time.monotonic()`."""
+
+    name: str
+    data: bytes
+    taken_s: float
+
+
+class _Bytes:
+    """What was read of a stream and not used yet."""
+
+    def __init__(self, read: Read) -> None:
+        self._read = read
+        self.held = bytearray()
+
+    def fill(self, count: int) -> None:
+        """Hold at least `count` bytes. Raises EOFError where the stream ends before."""
+        while len(self.held) < count:
+            chunk = self._read(_CHUNK)
+            if not chunk:
+                raise EOFError
+            self.held += chunk
+
+    def take(self, count: int) -> bytes:
+        """Remove the first bytes and return them."""
+        taken = bytes(self.held[:count])
+        del self.held[:count]
+        return taken
+
+
+def length_prefixed(read: Read) -> Iterator[bytes | PhotoError]:
+    """Yield frames that each follow their length in bytes, 4 bytes, big-endian.
+
+    Raises PhotoError for a length that no photo has: what comes after cannot be told apart.
+    """
+    stream = _Bytes(read)
+    while True:
+        try:
+            stream.fill(4)
+        except EOFError:
+            if stream.held:
+                yield PhotoError("is cut off by the end of the stream")
+            return
+        length = int.from_bytes(stream.take(4), "big")
+        if not 0 < length <= _MOST_BYTES:
+            fix = "send 4 bytes of length, the highest first, before each frame"
+            raise PhotoError(f"has a length of {length} bytes: no frame", where="stdin", fix=fix)
+        try:
+            stream.fill(length)
+        except EOFError:
+            yield PhotoError("is cut off by the end of the stream")
+            return
+        yield stream.take(length)
+
+
+def concatenated_jpegs(read: Read) -> Iterator[bytes | PhotoError]:
+    """Yield JPEGs that follow one another (MJPEG); goes on at the next one after a bad one."""
+    stream = _Bytes(read)
+    while True:
+        try:
+            _to_start(stream)
+            end, whole = _end(stream)
+        except EOFError:
+            if len(stream.held) > 2:
+                yield PhotoError("is cut off by the end of the stream")
+            return
+        frame = stream.take(end)
+        yield frame if whole else PhotoError("is a damaged frame")
+
+
+def _to_start(stream: _Bytes) -> None:
+    """Drop what comes before the next JPEG."""
+    while True:
+        stream.fill(3)
+        at = stream.held.find(_START)
+        if at >= 0:
+            stream.take(at)
+            return
+        stream.take(len(stream.held) - 2)
+
+
+def _end(stream: _Bytes) -> tuple[int, bool]:
+    """Return where the JPEG at the beginning of `stream` ends, and whether it is whole.
+
+    Segments are stepped over by their length, so a small picture inside EXIF is no frame.
+    """
+    at = 2
+    while at < _MOST_BYTES:
+        stream.fill(at + 4)
+        if stream.held[at] != 0xFF:
+            return at, False
+        kind = stream.held[at + 1]
+        if kind == 0xD9:
+            return at + 2, False  # ends before any picture
+        if kind == 0xFF:  # fill
+            at += 1
+            continue
+        at += 2 + int.from_bytes(stream.held[at + 2 : at + 4], "big")
+        if kind != 0xDA:  # start of scan: coded data follow, up to the next marker
+            continue
+        at = _next_marker(stream, at)
+        if stream.held[at + 1] == 0xD8:  # the next began before this one ended
+            return at, False
+        if stream.held[at + 1] == 0xD9:
+            return at + 2, True
+    return at, False
+
+
+def _next_marker(stream: _Bytes, at: int) -> int:
+    while at < _MOST_BYTES:
+        stream.fill(at + 2)
+        if found := _MARKER.search(stream.held, at):
+            return found.start()
+        at = len(stream.held) - 1
+    return at - 1
+
+
+class Newest:
+    """Reads frames in a thread of its own and keeps the newest, so that none grows old."""
+
+    def __init__(self, frames: Iterator[bytes | PhotoError]) -> None:
+        self.dropped = 0
+        self._changed = Condition()
+        self._waiting: Shot | PhotoError | None = None
+        self._ended = False
+        Thread(target=self._gather, args=(frames,), daemon=True).start()
+
+    def _gather(self, frames: Iterator[bytes | PhotoError]) -> None:
+        number = 0
+        try:
+            for number, frame in enumerate(frames, 1):
+                name = f"frame {number}"
+                self._put(
+                    Shot(name, frame, monotonic())
+                    if isinstance(frame, bytes)
+                    else PhotoError(frame.what, where=name)
+                )
+        except PhotoError as error:
+            self._put(error)
+        with self._changed:
+            self._ended = True
+            self._changed.notify()
+
+    def _put(self, shot: Shot | PhotoError) -> None:
+        with self._changed:
+            self.dropped += self._waiting is not None
+            self._waiting = shot
+            self._changed.notify()
+
+    def __iter__(self) -> Iterator[Shot | PhotoError]:
+        """Yield the newest frame each time one is asked for, until the stream ends."""
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: self._waiting is not None or self._ended)
+                shot, self._waiting = self._waiting, None
+            if shot is None:
+                return
+            yield shot
+
+
+class WatchedFolder:
+    """Finds photos that appear in a folder, once they are whole.
+
+    What lay there at the beginning is too old to act on and never returned; so a restart goes
+    on with what comes next. A photo counts as whole when neither size nor date changed
+    between two looks; one that changes later counts as new.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._done = self._look()
+        self._before: dict[str, tuple[int, int]] = {}
+
+    def newest(self) -> Path | None:
+        """Return the newest whole photo that came since the last look, if any.
+
+        To be asked every so often, such as ten times a second. Older ones are dropped.
+        """
+        now = self._look()
+        whole = [
+            name
+            for name, state in now.items()
+            if self._before.get(name) == state and self._done.get(name) != state
+        ]
+        # What is gone is forgotten: memory is bounded by what lies in the folder.
+        self._done = {name: state for name, state in self._done.items() if name in now}
+        self._done |= {name: now[name] for name in whole}
+        self._before = now
+        if not whole:
+            return None
+        return self._folder / max(whole, key=lambda name: (now[name][1], name))
+
+    def _look(self) -> dict[str, tuple[int, int]]:
+        """Return size and date of each photo; none where the folder is gone for now."""
+        found = {}
+        try:
+            with os.scandir(self._folder) as entries:
+                for entry in entries:
+                    suffix = Path(entry.name).suffix.lower()
+                    if suffix in PHOTO_SUFFIXES and not entry.name.startswith("."):
+                        state = entry.stat()
+                        if state.st_size:
+                            found[entry.name] = (state.st_size, state.st_mtime_ns)
+        except OSError:
+            return {}
+        return found
+
+
+def read_shot(path: Path) -> Shot:
+    """Read a photo as a frame that was taken when the file was last written.
+
+    Raises PhotoError where it cannot be read, or is being written again.
+    """
+    try:
+        before = path.stat()
+        if before.st_size > _MOST_BYTES:
+            raise PhotoError("is larger than any frame should be", where=str(path))
+        data = path.read_bytes()
+        after = path.stat()
+    except OSError as exc:
+        raise PhotoError(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+    if len(data) != before.st_size or after.st_mtime_ns != before.st_mtime_ns:
+        raise PhotoError("changed while it was read", where=str(path))
+    return Shot(path.name, data, monotonic() - (time() - after.st_mtime))
