@@ -113,6 +113,73 @@ def test_any_plant_is_found_by_its_name(garden: Garden, serve: Serve, open_page:
     press(page, "3")  # it has a key of its own now
 
 
+def test_saving_an_empty_form_says_what_is_missing_and_no_label_is_taken(
+    make_garden: MakeGarden, serve: Serve, open_page: OpenPage
+) -> None:
+    garden = make_garden(looked_for=())
+    page = open_page(serve(garden).link)
+    page.click("#save-batch")
+    expect(page.locator("#said")).to_have_text(
+        "Saved. Still missing: the checklist, the licence, the giver."
+    )
+    expect(page.locator("#batch")).not_to_be_visible()
+    for key in ("0", "1", "u"):
+        page.keyboard.press(key)
+        expect(page.locator("#batch")).to_be_visible()
+        page.keyboard.press("Escape")
+    page.keyboard.press("v")
+    expect(page.locator(".plot").first).to_be_visible()
+    page.keyboard.press("r")
+    expect(page.locator("#batch")).to_be_visible()
+    assert verdicts(garden) == {}
+
+
+def test_markers_keep_the_order_in_which_they_were_entered(
+    make_garden: MakeGarden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(make_garden(looked_for=())).link)
+    for code in ("STEME", "DAUCS", "CHEAL"):
+        page.click("#add-looked-for")
+        page.keyboard.type(code)
+        expect(page.locator("#found [role=option]").first).to_contain_text(code)
+        page.keyboard.press("Enter")
+    page.click("#save-batch")
+    markers = "[...document.querySelectorAll('.marker')].map((one) => one.dataset.code).join()"
+    when(page, f"{markers} === 'STEME,DAUCS,CHEAL'")
+    page.reload()
+    when(page, "document.body?.dataset.ready")
+    assert page.evaluate(markers) == "STEME,DAUCS,CHEAL"
+
+
+def test_a_key_without_a_marker_says_so(garden: Garden, serve: Serve, open_page: OpenPage) -> None:
+    page = open_page(serve(garden).link)
+    page.keyboard.press("9")
+    expect(page.locator("#said")).to_have_text("There is no marker 9; p names any plant.")
+    assert verdicts(garden) == {}
+
+
+def test_green_cells_are_swept_off_only_when_asked(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(garden).link)
+    page.wait_for_timeout(1500)  # until the greenness of all tiles is known
+    page.keyboard.press("v")
+    expect(page.locator(".plot").first).to_be_visible()
+    page.keyboard.press("r")
+    expect(page.locator("#sweeping-title")).to_have_text("8 of these 24 are green: sweep them?")
+    page.keyboard.press("Escape")
+    assert verdicts(garden) == {}
+    page.keyboard.press("r")
+    page.click("#sweep-dull")
+    wait_until(lambda: len(verdicts(garden)) == 16)
+    assert not verdicts(garden).keys() & set(garden.plant_ids)
+    page.keyboard.press("r")
+    expect(page.locator("#sweeping-title")).to_have_text("8 of these 8 are green: sweep them?")
+    page.click("#sweep-all")
+    when(page, "document.body?.dataset.ready === 'end'")
+    assert set(verdicts(garden).values()) == {"bare"}
+
+
 def test_a_held_key_labels_one_cell_only(garden: Garden, serve: Serve, open_page: OpenPage) -> None:
     page = open_page(serve(garden).link)
     page.keyboard.down("0")
@@ -281,7 +348,7 @@ def test_nothing_serious_stands_in_anyones_way(
         bypass_csp=True,
     )
     page = context.new_page()
-    page.goto(serve(garden).link)
+    page.goto(serve(garden, "--phone").link)
     when(page, "document.body?.dataset.ready")
     findings = {"kneel": serious(page)}
     press(page, "1")

@@ -6,7 +6,10 @@ import pytest
 from starlette.testclient import TestClient
 
 from tests.page.conftest import BARE, ORIGIN, Caller, Garden
+from weedset.server.app import make_app
 from weedset.server.gate import Doors, Gate
+from weedset.server.room import RoomSettings
+from weedset.taxonomy import load_species
 
 
 def test_the_link_works_once(caller: Caller) -> None:
@@ -14,6 +17,22 @@ def test_the_link_works_once(caller: Caller) -> None:
     answer = caller.client.get(f"/?key={caller.doors.link_key}")
     assert answer.url.path == "/enter"
     assert caller.client.get("/").url.path == "/enter"
+
+
+def test_a_used_link_says_so_where_no_code_was_ever_shown(garden: Garden) -> None:
+    doors = Doors(frozenset({"127.0.0.1:8473"}), 8473, None)
+    settings = RoomSettings(garden.workspace, "me", load_species())
+    with TestClient(make_app(settings, doors), base_url=ORIGIN) as client:
+        link = f"/?key={doors.link_key}"
+        assert "main.js" in client.get(link).text
+        assert "main.js" in client.get(link).text  # the browser that is in stays in
+        client.cookies.clear()
+        for path in (link, "/", "/enter"):
+            assert "This link was used: start <b>weedset label</b> again" in client.get(path).text
+            assert "<input" not in client.get(path).text
+        headers = {"origin": ORIGIN, "content-type": "text/plain"}
+        client.post("/enter", content="code=", headers=headers)
+        assert client.post("/api/start", json={}, headers=headers).status_code == 401
 
 
 def test_the_code_works_once_and_five_wrong_ones_spend_it(caller: Caller) -> None:

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date, timedelta
+
+import pytest
+
 from tests.page.conftest import BARE, CANNOT_TELL, Caller, Garden, MakeGarden, calling, says
+from weedset.errors import StoreError
 from weedset.labelling import newest_opinions, standing_opinion, targets
+from weedset.labelstore import Saying
 from weedset.records import Opinion, Origin, Statement, Verdict
 from weedset.store import open_store
 
@@ -77,6 +83,24 @@ def test_nothing_is_labelled_before_the_checklist(make_garden: MakeGarden) -> No
         assert standing(garden) == {}
 
 
+def test_the_store_itself_takes_no_label_before_the_checklist(make_garden: MakeGarden) -> None:
+    garden = make_garden(looked_for=())
+    said = Statement("me", Origin.PAGE, Verdict.BARE)
+    with garden.store() as store:
+        saying = Saying(garden.ids[0], "me", Origin.PAGE, said, 0)
+        with pytest.raises(StoreError, match="which plants you look for"):
+            store.say([saying])
+        store.extend_checklist("long acre 2026-05-04", ["CHEAL"])
+        assert store.say([saying])
+
+
+def test_a_checklist_emptied_under_way_stops_the_labels(caller: Caller, garden: Garden) -> None:
+    caller.ask("batch", **form(looked_for=[]))
+    for way in ("own", "second", "review"):
+        caller.label((garden.ids[0], BARE, 0), way=way, status=400)
+    assert standing(garden) == {}
+
+
 def form(**changes: object) -> dict[str, object]:
     filled = {"batch": "long acre 2026-05-04", "site": "long acre", "taken_on": "2026-05-04"}
     return {**filled, "looked_for": ["CHEAL", "DAUCS"], **changes}
@@ -126,6 +150,13 @@ def test_a_batch_cannot_become_another(make_garden: MakeGarden) -> None:
         assert "another batch" in str(answer["what"])
         for wrong in ({"taken_on": "4.5.26"}, {"site": "<b>"}, {"licence": "MINE"}):
             caller.ask("batch", 400, **form(**wrong))
+
+
+def test_a_day_to_come_is_refused(caller: Caller) -> None:
+    later = (date.today() + timedelta(days=2)).isoformat()
+    answer = caller.ask("batch", 400, **form(taken_on=later))
+    assert "future" in str(answer["what"])
+    caller.ask("batch", **form(taken_on=date.today().isoformat()))
 
 
 def test_progress_counts_species_sites_and_what_to_photograph_next(
