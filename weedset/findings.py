@@ -84,6 +84,11 @@ class Spot:
         self.add(error.what, field=field, fix=error.fix)
 
 
+def in_words(finding: Finding) -> str:
+    """Return what is wrong and, in brackets, what to do."""
+    return f"{finding.what} ({finding.fix})" if finding.fix else finding.what
+
+
 def harmless(text: str) -> str:
     """Return `text` with everything escaped that could steer a terminal, and not too long.
 

@@ -9,6 +9,8 @@ are an adaptation is not settled, so the strictest reading is taken here. Not le
 
 from __future__ import annotations
 
+import difflib
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -189,11 +191,22 @@ def require_licence(text: str, where: str) -> Licence:
     for licence in LICENCES:
         if licence.id.lower() == wanted:
             return licence
+    near = _near(wanted)
     raise LicenceError(
         f"{text[:60]!r} is no licence that material can be given under here",
         where=where,
-        fix=f"use the SPDX id of one of {', '.join(_BY_ID)}",
+        fix=f"did you mean {' or '.join(near)}? `weedset licences` explains each"
+        if near
+        else f"use the SPDX id of one of {', '.join(_BY_ID)}",
     )
+
+
+def _near(wanted: str) -> list[str]:
+    """Return the ids that begin alike, or else those spelt nearly alike; not the refused ones."""
+    asked = re.sub(r"[\s_]+", "-", wanted)
+    ids = {licence.id.lower(): licence.id for licence in LICENCES if licence.standing != "refused"}
+    alike = [known for low, known in ids.items() if asked and low.startswith(asked)]
+    return alike or [ids[low] for low in difflib.get_close_matches(asked, ids, 3)]
 
 
 def combine_columns(columns: Iterable[str]) -> str | None:

@@ -19,7 +19,7 @@ from typing import IO
 
 from weedset.contribution.batch import Contents, Contribution, contribution_table
 from weedset.contribution.card import card_text
-from weedset.contribution.giving import Giving
+from weedset.contribution.giving import Giving, giving_path
 from weedset.contribution.layout import (
     BAG_INFO,
     BAGIT,
@@ -125,7 +125,7 @@ def pack_batch(
     `approve` sees the finished archive before it takes its name, and raises to stop it.
     Raises ContributionError where there is nothing to give, or facts contradict each other.
     """
-    _agree(batch, giving)
+    _agree(batch, giving, giving_path(workspace.root, batch.id))
     photos = photos_in_time(store, batch)
     name = f"{giving.site}-{batch.taken_on}"
     seen = _Seen()
@@ -134,16 +134,18 @@ def pack_batch(
             spools = [stack.enter_context(tempfile.TemporaryFile()) for _ in range(3)]
             labels, loose, rows = spools
             bag = _Bag(file, name, stack)
+            given = {}
             for key, photo in photos.items():
                 with TileReader(tile_archive(workspace, photo.digest)) as reader:
-                    given = _pack_tiles(
+                    count = _pack_tiles(
                         bag, store, photo, key, reader, labels, batch.looked_for, seen
                     )
-                if given:
+                if count:
+                    given[key] = photo
                     rows.write(_line(photo_row(key, photo)))
-                    seen.photos += 1
+            seen.photos = len(given)
             if whole_photos:
-                _pack_photos(bag, photos, seen)
+                _pack_photos(bag, given, seen)
             _pack_loose(bag, store, workspace, batch, loose, seen)
             if not seen.tiles + seen.loose:
                 raise ContributionError(
@@ -167,16 +169,17 @@ def pack_batch(
     return whole
 
 
-def _agree(batch: Batch, giving: Giving) -> None:
+def _agree(batch: Batch, giving: Giving, path: Path) -> None:
     for name, stored, given in (
         ("licence", batch.licence, giving.licence),
         ("giver", batch.giver, giving.giver),
     ):
         if stored and stored != given:
             raise ContributionError(
-                f"its photos were tiled with {name} {stored!r}, but you give {given!r}",
+                f"{path} says {name} {given!r}, but the workspace says {stored!r}",
                 where=f"batch {batch.id}: {name}",
-                fix="state the same in both places",
+                fix=f"change that file, or the {name} on the labelling page under "
+                "'About this batch', or state both anew with `weedset describe --again`",
             )
     if not batch.looked_for:
         raise ContributionError(
@@ -232,14 +235,15 @@ def _pack_loose(
 ) -> None:
     for number, (picture, made_at) in enumerate(store.loose_of(batch.id), 1):
         key, path = f"n{number:06d}", loose_picture_path(workspace, picture.digest)
-        bag.add_payload(loose_name(key), _read_loose(path))
+        bag.add_payload(loose_name(key), read_loose(path))
         label = GivenLabel(key, picture.statement, made_at[:10])
         rows.write(_line(loose_row(label, picture.digest)))
         seen.note(picture.statement)
         seen.loose += 1
 
 
-def _read_loose(path: Path) -> bytes:
+def read_loose(path: Path) -> bytes:
+    """Return a picture of unknown scale as it would go. Raises StoreError."""
     try:
         return path.read_bytes()
     except OSError as exc:

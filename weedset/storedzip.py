@@ -247,7 +247,8 @@ class StoredZip:
             kind, length, offset = _OFFSET_EXTRA.unpack(extra)
             extra = b"" if (kind, length) == (1, 8) else extra
         if extra or comment or disk or flags & _SIZE_LATER_FLAG:
-            raise self._refuse("has fields that are not used here", name=name)
+            fix = "it was zipped by another program: take the file that `weedset pack` wrote"
+            raise self._refuse("has fields that are not used here", fix=fix, name=name)
         if offset != begins:
             raise self._refuse("overlaps its neighbour or leaves a gap", name=name)
         data_at = offset + _LOCAL.size + name_bytes

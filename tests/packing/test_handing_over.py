@@ -18,10 +18,12 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from tests.conftest import real_photos
-from tests.packing.forge import make_workspace, private_photo
+from tests.packing.forge import check, make_workspace, private_photo, read_bag, write_zip
 from weedset.cli import app
 from weedset.errors import ContributionError, MissingPartError
+from weedset.records import Origin, Statement, Verdict
 from weedset.settings import Workspace
+from weedset.store import open_store
 from weedset.submitting import submit
 
 RUNNER = CliRunner()
@@ -41,6 +43,11 @@ def described(tmp_path: Path) -> Workspace:
     return workspace
 
 
+def look_and_pack(workspace: Workspace, out: Path) -> None:
+    for step in ("--preview", "--looked"):
+        run("pack", BATCH, "-w", workspace.root, "--out", out, step)
+
+
 def describe(workspace: Workspace, *more: object, code: int = 0) -> Any:
     return run(
         "describe", BATCH, "-w", workspace.root, "--giver", "anna", "--rights-holder", "Anna B.",
@@ -55,16 +62,73 @@ def test_describing_rounds_the_place_before_it_is_kept(described: Workspace) -> 
     assert (table["decimalLatitude"], table["decimalLongitude"]) == (50.15, 8.65)
     assert "50.1234" not in path.read_text()
     assert "acre" not in table["site"]
-    describe(described, "--credit", "A. B.")
+    assert "--again" in describe(described, "--credit", "A. B.", code=1).output
+    assert tomllib.loads(path.read_text()) == table
+    describe(described)  # the same words again change nothing
+    describe(described, "--credit", "A. B.", "--again")
+    assert tomllib.loads(path.read_text())["credit"] == "A. B."
     assert tomllib.loads(path.read_text())["site"] == table["site"]
 
 
 def test_a_wrong_description_is_not_kept(tmp_path: Path) -> None:
     workspace = make_workspace(tmp_path)
-    done = describe(workspace, "--credit", "<b>", "--region", "=1", code=1)
-    assert "credit: " in done.output
-    assert "stateProvince: " in done.output
-    assert list((workspace.root / "giving").iterdir()) == []
+    done = describe(workspace, "--credit", "<b>", "--region", "=1", "--country", "Germany", code=1)
+    for option in ("--credit", "--region", "--country"):
+        assert f"\n  {option}: " in done.output
+    assert "draft" not in done.output
+    assert not (workspace.root / "giving").exists()
+    with open_store(workspace) as store:
+        assert store.batches()[0].giver == ""
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        (("--latitude", "95"), "--latitude: 95 degrees is not between -90 and 90"),
+        (("--longitude", "-180.5"), "--longitude: -180.5 degrees is not between -180 and 180"),
+        (("--latitude", "nan"), "--latitude: nan degrees"),
+    ],
+)
+def test_a_place_that_is_none_is_quoted_as_typed(
+    tmp_path: Path, place: tuple[str, str], said: str
+) -> None:
+    done = describe(make_workspace(tmp_path), *place, code=2)
+    assert said in " ".join(done.output.replace("│", " ").split())
+
+
+def test_the_poles_lie_in_the_last_square(tmp_path: Path) -> None:
+    workspace = make_workspace(tmp_path)
+    describe(workspace, "--latitude", "90", "--longitude", "-180")
+    table = tomllib.loads((workspace.root / "giving" / f"{BATCH}.toml").read_text())
+    assert (table["decimalLatitude"], table["decimalLongitude"]) == (89.95, -179.95)
+
+
+def test_giver_and_licence_are_stated_once(tmp_path: Path) -> None:
+    """The workspace and the giver's file say the same, whichever was told first."""
+    workspace = make_workspace(tmp_path)
+    own = ("describe", BATCH, "-w", workspace.root, "--rights-holder", "B", "--consent", "I may.")
+    assert "--licence is needed" in run(*own, code=2).output
+    describe(workspace)
+    with open_store(workspace) as store:
+        (batch,) = store.batches()
+    assert (batch.giver, batch.licence) == ("anna", "CC-BY-4.0")
+    assert batch.looked_for == ("CHEAL", "DAUCS", "STEME")
+    path = workspace.root / "giving" / f"{BATCH}.toml"
+    path.unlink()
+    run(*own)
+    table = tomllib.loads(path.read_text())
+    assert (table["giver"], table["licence"]) == ("anna", "CC-BY-4.0")
+    path.unlink()
+    clash = run(*own, "--licence", "CC0-1.0", code=1).output
+    assert "--licence says 'CC0-1.0', but the workspace says 'CC-BY-4.0'" in clash
+    run(*own, "--licence", "CC0-1.0", "--again")
+    with open_store(workspace) as store:
+        assert store.batches()[0].licence == "CC0-1.0"
+    path.write_text(path.read_text().replace("CC0-1.0", "CC-BY-4.0"))
+    out = tmp_path / "x.zip"
+    run("pack", BATCH, "-w", workspace.root, "--out", out, "--preview")
+    clash = run("pack", BATCH, "-w", workspace.root, "--out", out, "--looked", code=1).output
+    assert f"{BATCH}.toml says licence 'CC-BY-4.0', but the workspace says 'CC0-1.0'" in clash
 
 
 def test_packing_asks_for_what_is_missing(tmp_path: Path) -> None:
@@ -75,9 +139,67 @@ def test_packing_asks_for_what_is_missing(tmp_path: Path) -> None:
     describe(workspace)
     assert "looked at the pictures" in run(*pack, code=1).output
     assert "no batch" in run("pack", "x", "-w", workspace.root, "--out", out, code=1).output
+    assert "no preview" in run(*pack, "--looked", code=1).output
     assert not out.exists()
+    run(*pack, "--preview")
     run(*pack, "--looked")
     assert "in order: 12 tiles of 2 photos" in run("check", out).output
+
+
+def test_what_goes_is_what_was_shown(described: Workspace, tmp_path: Path) -> None:
+    out = tmp_path / "x.zip"
+    pack = ("pack", BATCH, "-w", described.root, "--out", out)
+    run(*pack, "--preview")
+    assert "the tiles alone" in run(*pack, "--photos", "--looked", code=1).output
+    with open_store(described) as store:
+        digest = store.photos()[0].digest
+        again = Statement("carl", Origin.PAGE, Verdict.BARE)
+        store.add_statements([((digest, 0, 0), again)])
+    run(*pack, "--looked")  # another label, the same picture
+    private_photo(tmp_path / "another.jpg", seed=7)
+    run("tile", tmp_path / "another.jpg", "--camera", tmp_path / "cart.toml", "--site",
+        "long-acre", "-w", described.root)  # fmt: skip
+    run(*pack, "--looked")  # no label, so it stays
+    with open_store(described) as store:
+        (added,) = (photo for photo in store.photos() if photo.name == "another.jpg")
+        store.add_statements([((added.digest, 1, 1), again)])
+    assert "other pictures" in run(*pack, "--looked", code=1).output
+
+
+def test_photos_without_a_label_stay(described: Workspace, tmp_path: Path) -> None:
+    private_photo(tmp_path / "another.jpg", seed=7)
+    run("tile", tmp_path / "another.jpg", "--camera", tmp_path / "cart.toml", "--site",
+        "long-acre", "-w", described.root)  # fmt: skip
+    out = tmp_path / "x.zip"
+    pack = ("pack", BATCH, "-w", described.root, "--out", out, "--photos")
+    seen = json.loads(run(*pack, "--preview", "--json").stdout)
+    assert (seen["photos"], seen["whole_photos"]) == (2, 2)
+    run(*pack, "--looked")
+    assert check(out).passed
+    with zipfile.ZipFile(out) as archive:
+        sizes = {
+            kind: sum(
+                one.file_size for one in archive.infolist() if f"/data/{kind}/" in one.filename
+            )
+            for kind in ("tiles", "photos")
+        }
+    assert sizes == {"tiles": seen["tile_bytes"], "photos": seen["photo_bytes"]}
+    assert seen["bytes"] == sum(sizes.values())
+
+
+def test_a_few_photos_fill_the_sheet(tmp_path: Path) -> None:
+    """A picture of 2 x 3 cells is as wide as the sheet; of four, each is half as wide."""
+    for count in (1, 4):
+        root = tmp_path / str(count)
+        root.mkdir()
+        workspace = make_workspace(root, photos=count)
+        describe(workspace)
+        run("pack", BATCH, "-w", workspace.root, "--out", root / "x.zip", "--preview")
+        with Image.open(root / "x-sheet-01.jpg") as sheet:
+            white = (np.asarray(sheet.convert("L")) > 250).mean()
+            assert sheet.width >= 1920
+            assert sheet.height == pytest.approx(sheet.width * 2 / 3, rel=0.08)
+        assert white < 0.1  # captions and edges
 
 
 def test_the_preview_writes_no_archive_but_sheets(described: Workspace, tmp_path: Path) -> None:
@@ -105,14 +227,15 @@ def test_the_sheet_shows_the_photo(tmp_path: Path) -> None:
         Image.open(tmp_path / "out" / "x-sheet-01.jpg") as sheet,
         Image.open(tmp_path / "my secret garden 0.jpg") as photo,
     ):
-        shown = np.asarray(sheet)[26 : 26 + 64, 8 : 8 + 96].astype(float)  # 2 x 3 tiles of 32 px
+        picture = sheet.crop((8, 36, 8 + 1920, 36 + 1280))  # 2 x 3 tiles, below the caption
+        shown = np.asarray(picture.resize((96, 64), Image.Resampling.BOX), float)
         small = np.asarray(photo.convert("RGB").resize((96, 64), Image.Resampling.BOX), float)
     assert np.corrcoef(shown.ravel(), small.ravel())[0, 1] > 0.8
 
 
 def test_check_answers_programs(described: Workspace, tmp_path: Path) -> None:
     out = tmp_path / "x.zip"
-    run("pack", BATCH, "-w", described.root, "--out", out, "--looked")
+    look_and_pack(described, out)
     good = json.loads(run("check", out, "--json").stdout)
     assert good["passed"] is True
     assert good["tiles"] == 12
@@ -125,7 +248,7 @@ def test_check_answers_programs(described: Workspace, tmp_path: Path) -> None:
 
 def test_submitting_into_a_folder(described: Workspace, tmp_path: Path) -> None:
     out, pool = tmp_path / "x.zip", tmp_path / "pool"
-    run("pack", BATCH, "-w", described.root, "--out", out, "--looked")
+    look_and_pack(described, out)
     run("submit", out, "--to", pool, code=1)
     pool.mkdir()
     run("submit", out, "--to", pool)
@@ -135,6 +258,26 @@ def test_submitting_into_a_folder(described: Workspace, tmp_path: Path) -> None:
     (pool / "x.zip").write_bytes(b"another")
     assert "other content" in run("submit", out, "--to", pool, code=1).output
     assert (pool / "x.zip").read_bytes() == b"another"
+
+
+def test_what_another_program_zipped_is_told(packed: Path, tmp_path: Path) -> None:
+    again = write_zip(tmp_path / "again.zip", read_bag(packed).files, method=zipfile.ZIP_DEFLATED)
+    said = run("check", again, code=3).output
+    assert "zipped by another program: take the file that `weedset pack` wrote" in said
+
+
+def test_the_check_names_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "cart.toml"
+    path.write_text("height_mm = 300\n")
+    said = run("check", path, code=3).output
+    assert "cart.toml: is no zip archive" in said
+    assert "does not pass: 1 fault\n" in said
+
+
+def test_the_card_of_an_archive_is_told_apart(packed: Path) -> None:
+    said = run("card", packed, code=1).output
+    assert "is a zip archive, not a model file" in said
+    assert "ONNX" not in said
 
 
 def test_what_does_not_pass_is_not_handed_over(packed: Path, tmp_path: Path) -> None:
@@ -185,6 +328,8 @@ def test_licences_are_listed() -> None:
 
 def test_photos_gone_are_told(described: Workspace, tmp_path: Path) -> None:
     """Whole photos are read from where they were; the tiles do not need them."""
+    seen = ("pack", BATCH, "-w", described.root, "--out", tmp_path / "x.zip", "--preview")
+    run(*seen, "--photos")
     (tmp_path / "my secret garden 0.jpg").unlink()
     out = tmp_path / "x.zip"
     pack = ("pack", BATCH, "-w", described.root, "--out", out, "--looked")
@@ -217,7 +362,8 @@ def test_a_real_bed_from_masks_to_a_valid_bag(tmp_path: Path) -> None:
         "--licence", "LicenseRef-non-commercial", "--licence-note", own_words, "--consent",
         "For measuring only.",
     )  # fmt: skip
-    run("pack", batch, "-w", garden, "--out", out, "--looked", "--photos")
+    for step in ("--preview", "--looked"):
+        run("pack", batch, "-w", garden, "--out", out, step, "--photos")
     assert "in order: 3600 tiles of 12 photos" in run("check", out).output
     with zipfile.ZipFile(out) as archive:
         archive.extractall(tmp_path / "x")

@@ -77,6 +77,28 @@ def test_spelling_is_forgiven_but_not_guessed() -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "near"),
+    [
+        ("cc-by", "CC-BY-4.0"),
+        ("CC BY 4.0", "CC-BY-4.0"),
+        ("cc0", "CC0-1.0"),
+        ("CC-BY-SA", "CC-BY-SA-4.0"),
+    ],
+)
+def test_near_ids_are_named(text: str, near: str) -> None:
+    with pytest.raises(LicenceError) as caught:
+        require_licence(text, "x")
+    assert near in caught.value.fix
+    assert "ND" not in caught.value.fix
+
+
+def test_far_ids_get_the_whole_list() -> None:
+    with pytest.raises(LicenceError) as caught:
+        require_licence("mine", "x")
+    assert all(licence.id in caught.value.fix for licence in LICENCES)
+
+
+@pytest.mark.parametrize(
     ("ids", "result"),
     [
         (["CC0-1.0"], "CC0-1.0"),

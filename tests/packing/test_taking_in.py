@@ -441,7 +441,8 @@ def test_folders_are_kept_apart_as_of_unknown_scale(tmp_path: Path) -> None:
     assert labels(workspace) == {}  # no tile comes of them
     run("describe", "acre 2024-05-04", "-w", workspace.root, "--giver", "anna", "--rights-holder",
         "Anna", "--licence", "CC0-1.0", "--consent", "I give them.")  # fmt: skip
-    run("pack", "acre 2024-05-04", "-w", workspace.root, "--out", tmp_path / "x.zip", "--looked")
+    for step in ("--preview", "--looked"):
+        run("pack", "acre 2024-05-04", "-w", workspace.root, "--out", tmp_path / "x.zip", step)
     assert check(tmp_path / "x.zip").passed
     bag = read_bag(tmp_path / "x.zip")
     rows = bag.rows("data/loose.jsonl")

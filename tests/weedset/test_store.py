@@ -97,6 +97,10 @@ def test_a_batch_has_one_giver_and_one_licence(
         add(store, cut)
         with pytest.raises(StoreError, match=r"is known as given by anna under CC-BY-4\.0"):
             store.add_photo(replace(BATCH, giver="bert"), other.photo, other.tiles)
+        store.add_photo(replace(BATCH, giver="", licence=""), other.photo, other.tiles)
+        assert [(batch.giver, batch.licence) for batch in store.batches()] == [
+            ("anna", "CC-BY-4.0")
+        ]
 
 
 def test_a_store_that_is_none_or_newer_is_refused(workspace: Workspace) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zipfile
 from pathlib import Path
 from typing import Annotated
 
@@ -13,7 +14,7 @@ from weedset.board.model import open_model
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, photo_record
 from weedset.cli.door import JsonOption, emit
-from weedset.errors import WeedsetError
+from weedset.errors import ModelError, WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import card_to_json
 from weedset.profile import read_camera_profile
@@ -87,4 +88,7 @@ def card(model: Annotated[Path, typer.Argument(help="A model file.")]) -> None:
 
     Example: `weedset card small.onnx | python -m json.tool`
     """
+    if zipfile.is_zipfile(model):
+        fix = f"if it is a contribution, `weedset check {model}` reads it"
+        raise ModelError("is a zip archive, not a model file", where=str(model), fix=fix)
     typer.echo(card_to_json(open_model(model).card))

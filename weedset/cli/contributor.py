@@ -9,33 +9,31 @@ from typing import Annotated
 
 import typer
 
+from weedset.cli.describing import BatchArgument, describe, find_batch
 from weedset.cli.door import JsonOption, WorkspaceOption, emit
 from weedset.cli.options import SpeciesOption
 from weedset.contribution.batch import batch_id, contribution_table
-from weedset.contribution.giving import (
-    Giving,
-    Place,
-    coarse,
-    giving_fields,
-    giving_path,
-    giving_toml,
-    read_giving,
-    site_id,
-)
-from weedset.digests import write_whole
+from weedset.contribution.giving import Giving, giving_fields, giving_path, read_giving
 from weedset.errors import CheckNotPassedError, ContributionError
 from weedset.licences import LICENCES
 from weedset.packing import pack_batch
-from weedset.preview import STAYS, Preview, photo_count, preview_batch
+from weedset.preview import (
+    STAYS,
+    Preview,
+    all_octets,
+    picture_counts,
+    preview_batch,
+    remember_preview,
+    require_preview,
+)
 from weedset.records import Batch
 from weedset.settings import open_workspace
-from weedset.store import Store, open_store
+from weedset.store import open_store
 from weedset.submitting import submit as hand_over
-from weedset.talk import say
+from weedset.talk import counted, say
 from weedset.taxonomy import load_species
 from weedset.verification.check import Report, check_contribution
 
-BatchArgument = Annotated[str, typer.Argument(help="The batch, as `weedset status` names it.")]
 WorkersOption = Annotated[int | None, typer.Option(min=1, help="Processes; all cores if not set.")]
 
 
@@ -71,77 +69,6 @@ def licences(as_json: JsonOption = False) -> None:
             typer.echo(f"{licence.id:26s} {licence.sentence}{why}")
 
 
-def describe(
-    batch: BatchArgument,
-    giver: Annotated[str, typer.Option(help="Who gives; a handle will do.")],
-    rights_holder: Annotated[str, typer.Option(help="Who holds the rights in the photos.")],
-    licence: Annotated[str, typer.Option(help="SPDX id; `weedset licences` explains each.")],
-    consent: Annotated[
-        str, typer.Option(help="In your words: that you may give the photos, and agree to it.")
-    ],
-    recorded_by: Annotated[
-        str | None, typer.Option(help="Who took the photos, if not the giver.")
-    ] = None,
-    credit: Annotated[
-        str, typer.Option(help="How to name you, if not by the giver's handle.")
-    ] = "",
-    licence_note: Annotated[str, typer.Option(help="The terms, where they are own words.")] = "",
-    country: Annotated[str, typer.Option(help="ISO 3166 code, such as DE.")] = "",
-    region: Annotated[str, typer.Option(help="A large region, such as a federal state.")] = "",
-    latitude: Annotated[
-        float | None, typer.Option(help="Rounded to 0.1 degrees before it is kept.")
-    ] = None,
-    longitude: Annotated[float | None, typer.Option(help="Rounded likewise.")] = None,
-    workspace: WorkspaceOption = Path(),
-) -> None:
-    """State who gives a batch, under which licence, and roughly where it is from.
-
-    Writes giving/BATCH.toml in the workspace, to be read over and changed. The site gets a
-    random id: its name stays with you. Say of the place what you like, or nothing.
-
-    Example: `weedset describe "long-acre 2026-05-04" --giver anna --rights-holder "Anna B."
-    --licence CC-BY-4.0 --consent "I took these photos and give them under this licence."`
-
-    Example: `weedset describe "long-acre 2026-05-04" --giver anna --rights-holder "Anna B."
-    --licence CC0-1.0 --consent "I took these photos and give them." --country DE`
-    """
-    room = open_workspace(workspace)
-    today = date.today()
-    with open_store(room) as store:
-        found = _batch(store, batch)
-    site = site_id(room.root, found.site, today)
-    middle = [None if at is None else coarse(at) for at in (latitude, longitude)]
-    giving = Giving(
-        site=site,
-        giver=giver,
-        credit=credit,
-        rights_holder=rights_holder,
-        recorded_by=recorded_by or giver,
-        licence=licence,
-        licence_note=licence_note,
-        consent=consent,
-        consent_on=today.isoformat(),
-        place=Place(country, region, *middle),
-    )
-    path = giving_path(room.root, found.id)
-    draft = path.with_name(f".{path.name}.draft")
-    write_whole(draft, giving_toml(giving))
-    try:
-        read_giving(draft, today)  # the one place of validation
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
-    say(f"Written to {path}. Read it over; it goes into the archive word for word.")
-
-
-def _batch(store: Store, name: str) -> Batch:
-    batches = {batch.id: batch for batch in store.batches()}
-    if name not in batches:
-        fix = f"there are: {', '.join(batches) or 'none yet'}"
-        raise ContributionError(f"{name!r} is no batch of this workspace", fix=fix)
-    return batches[name]
-
-
 def pack(
     batch: BatchArgument,
     out: Annotated[Path, typer.Option(help="The archive to write.")],
@@ -154,7 +81,7 @@ def pack(
         ),
     ] = False,
     photos: Annotated[
-        bool, typer.Option("--photos", help="Put the whole photos in too, not the tiles alone.")
+        bool, typer.Option("--photos", help="Put the whole photos in too, of which tiles go.")
     ] = False,
     looked: Annotated[
         bool,
@@ -185,12 +112,12 @@ def pack(
     today = date.today()
     known = load_species(own_species)
     with open_store(room) as store:
-        found = _batch(store, batch)
+        found = find_batch(store, batch)
         giving = _giving(room.root, found, today)
         if preview:
-            _show_preview(
-                preview_batch(store, room, found, giving, out, whole_photos=photos), as_json
-            )
+            seen = preview_batch(store, room, found, giving, out, whole_photos=photos)
+            remember_preview(store, room, found, whole_photos=photos)
+            _show_preview(seen, as_json)
             return
         if not looked:
             raise ContributionError(
@@ -198,13 +125,14 @@ def pack(
                 where=f"batch {found.id}",
                 fix="run it with --preview, look at the contact sheet, then give --looked",
             )
+        require_preview(store, room, found, whole_photos=photos)
 
         def approve(path: Path) -> None:
             report = check_contribution(path, known, today, workers)
             if not report.passed:
                 _show(replace(report, file=out.name))
                 raise CheckNotPassedError(
-                    f"has {report.count} faults and is not written",
+                    f"has {counted(report.count, 'fault')} and is not written",
                     where=str(out),
                     fix="mend what is named above",
                 )
@@ -212,7 +140,7 @@ def pack(
         whole = pack_batch(
             store, room, found, giving, known, out, whole_photos=photos, approve=approve
         )
-    say(f"{whole.contents.tiles} tiles of {batch_id(whole)} packed into {out}.")
+    say(f"{counted(whole.contents.tiles, 'tile')} of {batch_id(whole)} packed into {out}.")
     if as_json:
         emit({"archive": str(out), **contribution_table(whole)})
 
@@ -225,7 +153,10 @@ def _show_preview(seen: Preview, as_json: bool) -> None:
                 "photos": seen.photos,
                 "whole_photos": seen.whole_photos,
                 "loose": seen.loose,
-                "bytes": seen.octets,
+                "bytes": all_octets(seen),
+                "tile_bytes": seen.tile_octets,
+                "photo_bytes": seen.photo_octets,
+                "loose_bytes": seen.loose_octets,
                 "annotators": seen.annotators,
                 "cameras": seen.cameras,
                 "stated": dict(seen.stated),
@@ -235,7 +166,8 @@ def _show_preview(seen: Preview, as_json: bool) -> None:
         )
         return
     typer.echo("Would leave this machine:")
-    typer.echo(f"  {photo_count(seen)}; the tiles are {seen.octets / 1e6:.1f} MB")
+    for line in picture_counts(seen):
+        typer.echo(f"  {line}")
     typer.echo(f"  labels, each with its day and who made it: {', '.join(seen.annotators)}")
     typer.echo(
         "  of each photo: the day, its size and scale, the fingerprint of its file (SHA-256), "
@@ -303,7 +235,7 @@ def submit(
     if not report.passed:
         _show(report)
         raise CheckNotPassedError(
-            f"has {report.count} faults and is not handed over",
+            f"has {counted(report.count, 'fault')} and is not handed over",
             where=str(file),
             fix="pack it again after mending what is named above",
         )
@@ -335,9 +267,9 @@ def _show(report: Report) -> None:
     whole = report.contribution
     if report.passed and whole:
         typer.echo(
-            f"{report.file} is in order: {whole.contents.tiles} tiles of "
-            f"{whole.contents.photos} photos, {whole.giving.licence}, "
+            f"{report.file} is in order: {counted(whole.contents.tiles, 'tile')} of "
+            f"{counted(whole.contents.photos, 'photo')}, {whole.giving.licence}, "
             f"given by {whole.giving.credit or whole.giving.giver}"
         )
     else:
-        typer.echo(f"{report.file} does not pass: {report.count} faults")
+        typer.echo(f"{report.file} does not pass: {counted(report.count, 'fault')}")

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from weedset.errors import ContributionError, LicenceError
 from weedset.fields import Fields, read_toml
-from weedset.findings import Findings, Spot
+from weedset.findings import Finding, Findings, Spot, in_words
 from weedset.licences import OWN_TERMS, require_licence
 
 #: Side of the square to which a position is rounded, in degrees.
@@ -89,11 +89,19 @@ def read_giving(path: Path, today: date) -> Giving:
     found = Findings()
     giving = giving_from(fields, found.at(str(path)), today)
     if found.count:
-        lines = [f"{item.field}: {item.what}" for item in found.shown]
+        lines = [f"{item.field}: {in_words(item)}" for item in found.shown]
         raise ContributionError(
             "cannot be used:\n  " + "\n  ".join(lines), where=str(path), fix="mend these fields"
         )
     return giving
+
+
+def giving_faults(giving: Giving, today: date) -> list[Finding]:
+    """Return what is wrong with these facts, by the names under which they are written."""
+    found = Findings()
+    fields = Fields(giving_fields(giving), "given", ContributionError)
+    giving_from(fields, found.at("given"), today)
+    return found.shown
 
 
 def giving_from(fields: Fields, spot: Spot, today: date) -> Giving:
@@ -129,7 +137,7 @@ def giving_from(fields: Fields, spot: Spot, today: date) -> Giving:
 
 def _place(fields: Fields, spot: Spot) -> Place:
     def shaped() -> str:
-        return _shaped(fields, "countryCode", _COUNTRY, "two capitals of ISO 3166 such as DE")
+        return _shaped(fields, "countryCode", _COUNTRY, "two capitals of ISO 3166, such as DE")
 
     country = region = ""
     latitude = longitude = None

@@ -14,7 +14,7 @@ from weedset.contribution.batch import Contribution, batch_id, contribution_from
 from weedset.contribution.layout import BATCH, LABELS, MANIFEST, PHOTOS
 from weedset.errors import ContributionError
 from weedset.fields import parse_json
-from weedset.findings import Finding, Findings
+from weedset.findings import Finding, Findings, harmless
 from weedset.storedzip import StoredZip
 from weedset.taxonomy import SpeciesList
 from weedset.verification.reading import Reading
@@ -25,8 +25,6 @@ from weedset.verification.survey import (
     survey_archive,
     text_of,
 )
-
-_ARCHIVE = "archive"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,18 +51,19 @@ def check_contribution(
     """
     findings = Findings()
     whole = None
+    name = harmless(path.name)
     try:
         with path.open("rb") as file:
             try:
-                archive = StoredZip(file, _ARCHIVE)
+                archive = StoredZip(file, name)
                 survey = survey_archive(archive, findings)
             except ContributionError as error:
-                findings.at(_ARCHIVE).add_error(error)
+                findings.at(name).add_error(error)
             else:
                 whole = _check_contents(path, archive, survey, findings, known, today, workers)
     except OSError as exc:
         raise ContributionError(f"cannot be read ({exc.strerror})", where=str(path)) from exc
-    return Report(path.name, whole, tuple(findings.shown), findings.count)
+    return Report(name, whole, tuple(findings.shown), findings.count)
 
 
 def _check_contents(

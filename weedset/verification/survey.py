@@ -33,6 +33,7 @@ from weedset.verification.pictures import content_faults
 _MOST_PICTURE_BYTES = {TILE_NAME: 8_000_000, PHOTO_NAME: 150_000_000, LOOSE_NAME: 8_000_000}
 _MOST_FILE_BYTES = {LABELS: 2_000_000_000, LOOSE: 500_000_000, PHOTOS: 200_000_000,
                     MANIFEST: 200_000_000}  # fmt: skip
+_REZIPPED = "it was zipped by another program: take the file that `weedset pack` wrote"
 _MOST_SMALL_BYTES = 2_000_000
 _REQUIRED = (*(name for name in PAYLOAD_FILES if name != LOOSE), *TAG_FILES)
 
@@ -65,7 +66,7 @@ def survey_archive(archive: StoredZip, findings: Findings) -> Survey:
         if fault is not None:
             spot.add(fault[0], fix=fault[1])
         if member.fault:
-            spot.add(member.fault, fix="pack the batch again with weedset")
+            spot.add(member.fault, fix=_REZIPPED)
         if fault is not None or member.fault:
             continue
         name = member.name.removeprefix(f"{survey.bag}/")
