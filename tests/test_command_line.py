@@ -86,6 +86,8 @@ def test_the_gardeners_way_from_photos_to_labels(
     }  # fmt: skip
     code, out, _ = run("status", "-w", garden)
     assert "looked for CHEAL, DAUCS" in out
+    assert out.startswith("1 batch  2 photos  24 tiles")
+    assert "1 tile  with DAUCS" in out
 
 
 def test_one_bad_photo_does_not_stop_the_rest(
@@ -136,7 +138,11 @@ def test_expected_failures_say_what_to_do_and_leave_with_one(tmp_path: Path) -> 
     code, out, err = run("status", "-w", tmp_path)
     assert (code, out) == (1, "")
     assert err.startswith("error: ")
-    assert "do: make it one with `weedset new" in err
+    assert "do: name a workspace with --workspace; or make this folder one" in err
+    run("new", tmp_path / "beds")
+    tile = ("tile", tmp_path, "--camera", tmp_path / "gone.toml", "--site", "s")
+    code, _, err = run(*tile, "-w", tmp_path / "beds")
+    assert (code, "weedset camera from-object" in err) == (1, True)
 
 
 def test_the_photos_own_date_and_a_sites_spelling_are_held_to(

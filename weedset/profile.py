@@ -37,6 +37,9 @@ def read_camera_profile(path: Path) -> CameraProfile:
 
     Raises CameraError, naming file and field, for what is missing, absurd or misspelt.
     """
+    if not path.exists():
+        fix = "make one with `weedset camera from-object`, or write one: docs/scale.md shows how"
+        raise CameraError("there is no such file", where=str(path), fix=fix)
     return read_profile(read_toml(path, CameraError))
 
 

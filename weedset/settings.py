@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
@@ -38,6 +39,8 @@ def create_workspace(
     path = root / SETTINGS_NAME
     if path.exists():
         raise SettingsError("is a workspace already", where=str(root), fix="use it as it is")
+    if root.exists() and not root.is_dir():
+        raise SettingsError("is a file, not a folder", where=str(root), fix="name a folder")
     if not 1 <= cell_mm <= 10_000:
         raise SettingsError(f"cell size {cell_mm:g} mm is not between 1 and 10000 mm")
     if not 16 <= tile_px <= 1024:
@@ -67,7 +70,10 @@ def open_workspace(root: Path) -> Workspace:
     """Open a workspace folder. Raises SettingsError where it is none or is damaged."""
     path = root / SETTINGS_NAME
     if not path.is_file():
-        fix = f"make it one with `weedset new {root}`, or name one with --workspace"
+        below = sorted(shlex.quote(str(item.parent)) for item in root.glob(f"*/{SETTINGS_NAME}"))
+        such = f", such as --workspace {' or '.join(below[:3])}" if below else ""
+        new = f"make this folder one with `weedset new {shlex.quote(str(root))}`"
+        fix = f"name a workspace with --workspace{such}; or {new}"
         raise SettingsError("is not a workspace (it has no weedset.toml)", where=str(root), fix=fix)
     fields = read_toml(path, SettingsError)
     fields.knows("most_oblique_deg", "worst_gsd_mm_per_px")

@@ -201,41 +201,47 @@ class Store:
                 fix="tile its photos with the same --giver and --licence",
             )
 
-    def set_checklist(self, batch_id: str, looked_for: Sequence[str]) -> None:
+    def set_checklist(self, batch_id: str, looked_for: Sequence[str]) -> tuple[str, ...]:
         """State which species the annotators of a batch looked for.
 
-        Raises StoreError where labels were already made under another checklist: what
-        they are silent about would change its meaning.
+        A batch with labels may look for more from the next statement on: what was said
+        before stays silent about the new species. Returns these. Raises StoreError where
+        a species would be taken off under labels, or one added under pictures of unknown
+        scale, which know no before and after.
         """
         with self._transaction():
-            self._set_checklist(batch_id, looked_for)
+            return self._set_checklist(batch_id, looked_for)
 
-    def _set_checklist(self, batch_id: str, looked_for: Sequence[str]) -> None:
-        known = [
+    def _set_checklist(self, batch_id: str, looked_for: Sequence[str]) -> tuple[str, ...]:
+        known = {
             species
             for (species,) in self._db.execute(
-                "SELECT species FROM checklist WHERE batch_id = ? ORDER BY species", (batch_id,)
+                "SELECT species FROM checklist WHERE batch_id = ?", (batch_id,)
             )
-        ]
-        if known == sorted(looked_for):
-            return
-        labelled = self._db.execute(
-            "SELECT 1 FROM statement JOIN tile ON tile.id = tile_id "
-            "JOIN photo ON photo.digest = photo_digest WHERE batch_id = ? "
-            "UNION ALL SELECT 1 FROM loose_picture WHERE batch_id = ? LIMIT 1",
+        }
+        gone, new = sorted(known - set(looked_for)), sorted(set(looked_for) - known)
+        if not gone and not new:
+            return ()
+        newest, loose = self._db.execute(
+            "SELECT (SELECT max(statement.id) FROM statement JOIN tile ON tile.id = tile_id "
+            "JOIN photo ON photo.digest = photo_digest WHERE batch_id = ?), "
+            "EXISTS (SELECT 1 FROM loose_picture WHERE batch_id = ?)",
             (batch_id, batch_id),
         ).fetchone()
-        if labelled:
-            raise StoreError(
-                f"was labelled looking for {', '.join(known) or 'nothing stated'}, "
-                f"not {', '.join(sorted(looked_for))}",
-                where=f"batch {batch_id}",
-                fix="give the same checklist: absence counts only for what was looked for",
-            )
-        self._db.execute("DELETE FROM checklist WHERE batch_id = ?", (batch_id,))
+        labelled = newest is not None or bool(loose)
+        if labelled and gone:
+            raise _other_checklist(batch_id, known, f"{', '.join(gone)} missing now")
+        if loose and new:
+            raise _other_checklist(batch_id, known, f"{', '.join(new)} new now")
         self._db.executemany(
-            "INSERT INTO checklist VALUES (?, ?, 0)", [(batch_id, item) for item in looked_for]
+            "DELETE FROM checklist WHERE batch_id = ? AND species = ?",
+            [(batch_id, code) for code in gone],
         )
+        self._db.executemany(
+            "INSERT INTO checklist VALUES (?, ?, ?)",
+            [(batch_id, code, newest or 0) for code in new],
+        )
+        return tuple(new) if labelled else ()
 
     def photos_of_batches(self) -> dict[str, str]:
         """Return the batch id of each photo, by digest."""
@@ -244,10 +250,12 @@ class Store:
     def add_statements(self, items: Iterable[tuple[TileKey, Statement]]) -> int:
         """Add statements about tiles, all or none, and return how many.
 
-        A statement that repeats what already stands, word for word and by the same
-        annotator, is not added again. Raises StoreError for a tile that is not there.
+        A statement that repeats what already stands, word for word, by the same annotator and
+        under the same checklist, is not added again. Raises StoreError for a tile that is
+        not there.
         """
         added = 0
+        grew_after: dict[str, int] = {}
         made_at = datetime.now(UTC).isoformat(timespec="milliseconds")
         with self._transaction():
             for (digest, row, col), statement in items:
@@ -258,10 +266,25 @@ class Store:
                 if found is None:
                     raise StoreError("has no such tile", where=f"photo {digest[:12]} r{row} c{col}")
                 stands = standing_opinion(self.history(found[0]))
-                if stands is None or stands.statement != statement:
+                if digest not in grew_after:
+                    grew_after[digest] = self._checklist_grew_after(digest)
+                if (
+                    stands is None
+                    or stands.statement != statement
+                    or stands.id <= grew_after[digest]
+                ):
                     self._add_statement(found[0], statement, made_at)
                     added += 1
         return added
+
+    def _checklist_grew_after(self, photo_digest: str) -> int:
+        """Return the newest statement when a species last came onto the checklist, 0 if never."""
+        (number,) = self._db.execute(
+            "SELECT coalesce(max(after_statement), 0) FROM checklist "
+            "JOIN photo USING (batch_id) WHERE digest = ?",
+            (photo_digest,),
+        ).fetchone()
+        return int(number)
 
     def _add_statement(self, tile_id: int, statement: Statement, made_at: str) -> int:
         stages = dict(statement.stages)
@@ -427,6 +450,14 @@ _HISTORIES = """SELECT tile_id, statement.id AS id, annotator, origin, made_at, 
 #: Not taken back, nor replaced by the same annotator: `labelling.newest_opinions` in SQL.
 _SAID_NOW = f"""verdict <> '{_WITHDRAWN}' AND id IN
     (SELECT max(id) FROM statement GROUP BY tile_id, annotator, origin = 'review')"""
+
+
+def _other_checklist(batch_id: str, known: Iterable[str], change: str) -> StoreError:
+    return StoreError(
+        f"was labelled looking for {', '.join(sorted(known)) or 'nothing stated'}: {change}",
+        where=f"batch {batch_id}",
+        fix="give the checklist as it was: absence of these was stated, and counts",
+    )
 
 
 def _agrees(known: tuple[str, ...], stated: tuple[str, ...]) -> bool:

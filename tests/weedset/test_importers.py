@@ -183,6 +183,8 @@ def test_a_table_gives_several_plants_to_a_cell(tmp_path: Path, photo: Photo) ->
         (HEAD[:-1] + ",weather\n", "line 1: has a column 'weather' that means nothing here"),
         (HEAD, "holds no labels"),
         (HEAD + "photo.jpg,0,0,CHEALX\n", "line 2, column species: 'CHEALX'"),
+        (HEAD + "photo.jpg,0,0,goosefoot\n", "CHEAL"),
+        (HEAD.replace(",", ";") + "photo.jpg;0;9;CHEAL\n", "line 2, column col: '9'"),
         (HEAD + "other.jpg,0,0,CHEAL\n", "line 2, column photo: 'other.jpg' is no photo"),
         (HEAD + "photo.jpg,-1,0,CHEAL\n", "line 2, column row: '-1' is not a whole number"),
         (

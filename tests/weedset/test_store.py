@@ -77,15 +77,24 @@ def test_statements_are_added_all_or_none(workspace: Workspace, cut: CutPhoto) -
         assert store.counts()["tiles"] == 24
 
 
-def test_a_checklist_cannot_change_under_labels(workspace: Workspace, cut: CutPhoto) -> None:
+def test_a_checklist_may_grow_under_labels_but_not_shrink(
+    workspace: Workspace, cut: CutPhoto
+) -> None:
+    key = (cut.photo.digest, 0, 0)
     with open_store(workspace) as store:
         add(store, cut)
-        store.set_checklist(BATCH.id, ["CHEAL"])
-        store.set_checklist(BATCH.id, ["CHEAL", "DAUCS"])
-        store.add_statements([((cut.photo.digest, 0, 0), SEEN)])
-        store.set_checklist(BATCH.id, ["DAUCS", "CHEAL"])
-        with pytest.raises(StoreError, match="was labelled looking for CHEAL, DAUCS"):
-            store.set_checklist(BATCH.id, ["CHEAL", "DAUCS", "STEME"])
+        store.set_checklist(BATCH.id, ["CHEAL", "STEME"])
+        assert store.set_checklist(BATCH.id, ["CHEAL", "DAUCS"]) == ()
+        store.add_statements([(key, SEEN)])
+        assert store.set_checklist(BATCH.id, ["DAUCS", "CHEAL"]) == ()
+        with pytest.raises(StoreError, match="looking for CHEAL, DAUCS: DAUCS missing now"):
+            store.set_checklist(BATCH.id, ["CHEAL"])
+        assert store.set_checklist(BATCH.id, ["CHEAL", "DAUCS", "STEME"]) == ("STEME",)
+        # What was said before is silent about the new species; said again, it is not.
+        assert [item.looked_for for item in store.labelled_tiles()] == [{"CHEAL", "DAUCS"}]
+        assert [store.add_statements([(key, SEEN)]) for _ in range(2)] == [1, 0]
+        (labelled,) = store.labelled_tiles()
+        assert labelled.looked_for == {"CHEAL", "DAUCS", "STEME"}
 
 
 def test_a_batch_has_one_giver_and_one_licence(
@@ -132,8 +141,11 @@ def test_workspaces_are_made_once_and_opened_as_made(tmp_path: Path) -> None:
     assert open_workspace(tmp_path / "w") == made
     with pytest.raises(SettingsError, match="is a workspace already"):
         create_workspace(tmp_path / "w", cell_mm=40, tile_px=96, edge="pad")
-    with pytest.raises(SettingsError, match="is not a workspace"):
+    with pytest.raises(SettingsError, match="is not a workspace") as caught:
         open_workspace(tmp_path)
+    assert f"such as --workspace {tmp_path / 'w'}; or make" in caught.value.fix
+    with pytest.raises(SettingsError, match="is a file, not a folder"):
+        create_workspace(tmp_path / "w" / "weedset.toml", cell_mm=40, tile_px=96, edge="pad")
     for cell_mm, tile_px in ((0, 96), (50, 4)):
         with pytest.raises(SettingsError, match="is not between"):
             create_workspace(tmp_path / "odd", cell_mm, tile_px, "drop")

@@ -19,6 +19,7 @@ from weedset.cli.options import (
     day_of,
     licence_of,
     require_site,
+    tell_longer,
 )
 from weedset.cli.taking_in import add_import_verbs
 from weedset.errors import PhotoError, WeedsetError
@@ -223,7 +224,7 @@ def import_masks(
     meanings = read_colours(colour, known) if colour else read_meanings(value or [], known)
     rule = MaskRule(meanings, least_share, by_colour=bool(colour))
     checklist = checklist_of(looked_for, known)
-    labelled = bad = 0
+    labelled = repeated = bad = 0
     with open_store(open_workspace(workspace)) as store:
         batches = chosen_batches(store, site, day_of(on) if on else None)
         ids = store.photos_of_batches()
@@ -233,15 +234,20 @@ def import_masks(
         for mask, photo in follow(matched.pairs, len(matched.pairs), "reading masks"):
             try:
                 statements = list(mask_statements(mask, photo, rule, annotator))
-                store.set_checklist(ids[photo.digest], checklist)
-                labelled += store.add_statements(statements)
+                tell_longer(ids[photo.digest], store.set_checklist(ids[photo.digest], checklist))
+                added = store.add_statements(statements)
+                labelled += added
+                repeated += len(statements) - added
             except WeedsetError as error:
                 bad += 1
                 complain(error)
     _tell_left_over("photo", matched.without_mask, "no mask here; --site leaves other gardens out")
-    _tell_left_over("mask", matched.without_photo, "no photo in this workspace")
+    _tell_left_over("mask", matched.without_photo, "no photo here, or none that was chosen")
     masks_read = counted(len(matched.pairs) - bad, "mask")
-    say(f"{counted(labelled, 'tile')} labelled from {masks_read}; {bad} could not be used.")
+    say(
+        f"{counted(labelled, 'tile')} labelled from {masks_read}; {repeated} said so already; "
+        f"{bad} could not be used."
+    )
     if bad:
         raise typer.Exit(1)
 
@@ -275,7 +281,7 @@ def import_csv(
         statements = table_statements(table, store.photos(), known, annotator)
         batch_of = store.photos_of_batches()
         for batch_id in sorted({batch_of[digest] for (digest, _, _), _ in statements}):
-            store.set_checklist(batch_id, checklist)
+            tell_longer(batch_id, store.set_checklist(batch_id, checklist))
         added = store.add_statements(statements)
     say(f"{counted(added, 'tile')} labelled; {len(statements) - added} said so already.")
 
@@ -297,13 +303,20 @@ def status(workspace: WorkspaceOption = Path(), as_json: JsonOption = False) -> 
         emit({**counts, "species": dict(sorted(present.items()))})
         return
     known = load_species()
-    typer.echo("  ".join(f"{count} {name}" for name, count in counts.items()))
+    typer.echo("  ".join(_in_words(name, count) for name, count in counts.items()))
     for batch in batches:
         looked_for = ", ".join(batch.looked_for) or "no checklist yet"
         typer.echo(f"batch {batch.id}: looked for {looked_for}; {batch.licence or 'no licence'}")
     for code, count in present.most_common():
         name = known[code].name_en if code in known else ""
-        typer.echo(f"{count:7d} tiles with {code}  {name}")
+        typer.echo(f"{count:7d} {'tile ' if count == 1 else 'tiles'} with {code}  {name}")
+
+
+def _in_words(name: str, count: object) -> str:
+    """Return a count of the store with its name: plural as it comes, singular for one."""
+    if count == 1:
+        name = {"batches": "batch", "photos": "photo", "tiles": "tile"}.get(name, name)
+    return f"{count} {name}"
 
 
 def species(

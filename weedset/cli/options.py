@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated
@@ -16,6 +16,7 @@ from weedset.errors import LabelError, LicenceError
 from weedset.licences import require_licence
 from weedset.records import Batch
 from weedset.store import Store
+from weedset.talk import say
 from weedset.taxonomy import SpeciesList, require_codes
 
 _SITE = re.compile(r"[\w][\w .-]{0,59}")
@@ -94,6 +95,13 @@ def day_of(text: str) -> str:
     if day > date.today():
         usage_error(f"--on: {text} is in the future")
     return day.isoformat()
+
+
+def tell_longer(batch_id: str, added: Sequence[str]) -> None:
+    """Say which species came onto the checklist of a batch that has labels, if any did."""
+    if added:
+        codes = ", ".join(added)
+        say(f"{codes} now on the checklist of {batch_id}: labels made before say nothing of it.")
 
 
 def checklist_of(text: str, known: SpeciesList) -> tuple[str, ...]:

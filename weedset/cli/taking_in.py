@@ -18,6 +18,7 @@ from weedset.cli.options import (
     day_of,
     licence_of,
     require_site,
+    tell_longer,
 )
 from weedset.errors import LabelError, WeedsetError
 from weedset.importers.coco import read_coco
@@ -36,7 +37,7 @@ from weedset.importers.polygons import read_mapping, read_polygons
 from weedset.records import Batch, Photo
 from weedset.settings import Workspace, open_workspace
 from weedset.store import open_store
-from weedset.talk import complain, follow, say
+from weedset.talk import complain, counted, follow, say
 from weedset.taxonomy import SpeciesList, load_species
 
 NamesOption = Annotated[
@@ -146,15 +147,17 @@ def _take_marks(
                 require_size(marked[name], photos[0])
                 marks = replace_plants(marked[name], meanings)
                 statements = list(mark_statements(marks, photos[0], rule, annotator))
-                store.set_checklist(batch_of[photos[0].digest], checklist)
+                batch_id = batch_of[photos[0].digest]
+                tell_longer(batch_id, store.set_checklist(batch_id, checklist))
                 counts["tiles"] += store.add_statements(statements)
                 counts["photos"] += 1
             except WeedsetError as error:
                 counts["bad"] += 1
                 complain(error)
     say(
-        f"{counts['tiles']} tiles labelled on {counts['photos']} photos; {counts['bad']} could "
-        f"not be used; {counts['absent']} are not in this workspace, or there twice."
+        f"{counted(counts['tiles'], 'tile')} labelled on {counted(counts['photos'], 'photo')}; "
+        f"{counts['bad']} could not be used; {counts['absent']} not in this workspace, or there "
+        "twice."
     )
     if counts["bad"]:
         raise typer.Exit(1)
@@ -216,8 +219,8 @@ def import_folders(
     with open_store(room) as store:
         added = store.add_loose(batch, list(loose_pictures(names_of, meanings, annotator)))
     say(
-        f"{added} pictures of unknown scale kept apart; {len(names_of) - added} were there "
-        f"already; {bad} could not be read."
+        f"{counted(added, 'picture')} of unknown scale kept apart; {len(names_of) - added} "
+        f"were there already; {bad} could not be read."
     )
     if bad:
         raise typer.Exit(1)

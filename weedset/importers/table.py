@@ -38,11 +38,13 @@ def table_statements(
 
     `photo` is a file name or the first 8 or more digits of a digest; `species` an EPPO
     code, "bare", "unknown" (a plant you cannot name) or "cannot tell"; `stage` a BBCH
-    principal growth stage, 0 to 9. Several plants in a cell take several rows.
+    principal growth stage, 0 to 9. Several plants in a cell take several rows. Columns
+    parted by semicolons, as many spreadsheets save them, are read too.
 
     Raises LabelError naming every row and column that is wrong, at once.
     """
-    reader = csv.DictReader(io.StringIO(read_text(path, LabelError)), strict=True)
+    text = read_text(path, LabelError)
+    reader = csv.DictReader(io.StringIO(text), delimiter=_parted_by(text), strict=True)
     by_name = _by_name(photos)
     lines: list[_Line] = []
     complaints: list[str] = []
@@ -52,7 +54,8 @@ def table_statements(
             try:
                 lines.append(_read_line(record, reader.line_num, by_name, species))
             except (LabelError, UnknownSpeciesError) as error:
-                complaints.append(f"line {reader.line_num}, {error}")
+                hint = f"; {error.fix}" if error.fix else ""
+                complaints.append(f"line {reader.line_num}, {error}{hint}")
     except csv.Error as exc:
         raise LabelError(
             f"is not valid CSV: {exc}", where=f"{path}: line {reader.line_num}"
@@ -62,6 +65,11 @@ def table_statements(
     if not statements:
         raise LabelError("holds no labels", where=str(path))
     return statements
+
+
+def _parted_by(text: str) -> str:
+    head = text.partition("\n")[0]
+    return ";" if ";" in head and "," not in head else ","
 
 
 def _check_columns(names: Sequence[str] | None, path: Path) -> None:
