@@ -148,9 +148,7 @@ def pack_batch(
                 _pack_photos(bag, given, seen)
             _pack_loose(bag, store, workspace, batch, loose, seen)
             if not seen.tiles + seen.loose:
-                raise ContributionError(
-                    "has no labelled tile", where=f"batch {batch.id}", fix="label some first"
-                )
+                raise nothing_to_give(batch)
             whole = _stated(batch, giving, workspace, seen, species)
             bag.add_payload_file(LABELS, labels)
             if seen.loose:
@@ -167,6 +165,12 @@ def pack_batch(
             f"cannot be written ({exc.strerror})", where=str(out), fix=fix
         ) from exc
     return whole
+
+
+def nothing_to_give(batch: Batch) -> ContributionError:
+    """Return the error to raise about a batch without labels."""
+    where = f"batch {batch.id}"
+    return ContributionError("has no labelled tile", where=where, fix="label some first")
 
 
 def _agree(batch: Batch, giving: Giving, path: Path) -> None:

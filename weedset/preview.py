@@ -22,7 +22,7 @@ from weedset.digests import write_whole
 from weedset.errors import ContributionError
 from weedset.fields import parse_json, read_text
 from weedset.images import encode_tile, encode_upright, reduced
-from weedset.packing import photos_in_time, read_loose
+from weedset.packing import nothing_to_give, photos_in_time, read_loose
 from weedset.records import Batch, Photo, Tile
 from weedset.settings import Workspace, loose_picture_path, tile_archive
 from weedset.store import Store
@@ -83,13 +83,15 @@ def preview_batch(
 ) -> Preview:
     """Say what packing a batch would give away, and write contact sheets beside `out`.
 
-    Raises StoreError or PhotoError where tiles or photos cannot be read, OSError where a
-    sheet cannot be written.
+    Raises ContributionError where there is nothing to give, StoreError or PhotoError where
+    tiles or photos cannot be read, OSError where a sheet cannot be written.
     """
     photos = photos_in_time(store, batch)
     labelled = {key: store.standing_of(photo.digest) for key, photo in photos.items()}
     given = {key: photo for key, photo in photos.items() if labelled[key]}
     loose = store.loose_of(batch.id)
+    if not given and not loose:
+        raise nothing_to_give(batch)
     octets = {"photo": 0, "loose": 0}
 
     def shown() -> Iterator[_Shown]:

@@ -22,7 +22,7 @@ from tests.packing.forge import check, make_workspace, private_photo, read_bag, 
 from weedset.cli import app
 from weedset.errors import ContributionError, MissingPartError
 from weedset.records import Origin, Statement, Verdict
-from weedset.settings import Workspace
+from weedset.settings import Workspace, create_workspace
 from weedset.store import open_store
 from weedset.submitting import submit
 
@@ -185,6 +185,19 @@ def test_photos_without_a_label_stay(described: Workspace, tmp_path: Path) -> No
         }
     assert sizes == {"tiles": seen["tile_bytes"], "photos": seen["photo_bytes"]}
     assert seen["bytes"] == sum(sizes.values())
+
+
+def test_a_batch_without_labels_has_no_preview(tmp_path: Path) -> None:
+    workspace = create_workspace(tmp_path / "garden", cell_mm=50, tile_px=32, edge="drop")
+    (tmp_path / "cart.toml").write_text('name = "cart"\n[scale]\ngsd_mm_per_px = 0.5\n')
+    private_photo(tmp_path / "a.jpg")
+    run("tile", tmp_path / "a.jpg", "--camera", tmp_path / "cart.toml", "--site", "long-acre",
+        "-w", workspace.root)  # fmt: skip
+    describe(workspace)
+    out = tmp_path / "out" / "x.zip"
+    said = run("pack", BATCH, "-w", workspace.root, "--out", out, "--preview", code=1).output
+    assert "has no labelled tile" in said
+    assert not out.parent.exists()
 
 
 def test_a_few_photos_fill_the_sheet(tmp_path: Path) -> None:
