@@ -19,7 +19,7 @@ from weedset.settings import Workspace, tile_archive
 from weedset.tiling import read_tile
 
 _ACROSS = 6
-_SIDE_PX, _TEXT_PX, _GAP_PX = 250, 12, 10
+_WIDTH_PX, _MOST_SIDE_PX, _TEXT_PX, _GAP_PX = 1570, 760, 12, 10
 _PAPER, _INK, _WARN = "#f7f5ef", "#20262a", "#9c2f00"
 
 #: How each fault is written below a photo.
@@ -36,9 +36,10 @@ _WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class SheetItem:
-    """A photo on the sheet, with its tiles and what is beyond the limits."""
+    """A photo on the sheet, with its batch, its tiles and what is beyond the limits."""
 
     photo: Photo
+    batch: str
     tiles: Sequence[Tile]
     faults: Sequence[str]
 
@@ -46,19 +47,25 @@ class SheetItem:
 def write_contact_sheet(
     path: Path, workspace: Workspace, items: Sequence[SheetItem], limits: QualityLimits
 ) -> None:
-    """Draw photos six in a row into a JPEG or PNG, tiles beyond the limits crossed out.
+    """Draw photos, six at most in a row, into a JPEG or PNG, with tiles beyond the limits struck.
+
+    Fewer photos are drawn larger. A line at the foot says what the strokes mean.
 
     Raises PhotoError where the file cannot be written, StoreError where tiles are gone.
     """
-    height = _SIDE_PX + 4 * _TEXT_PX + 2 * _GAP_PX
-    rows = -(-len(items) // _ACROSS)
-    size = (_ACROSS * (_SIDE_PX + _GAP_PX) + _GAP_PX, rows * height + _GAP_PX)
+    across = max(1, min(_ACROSS, len(items)))
+    side = min(_MOST_SIDE_PX, (_WIDTH_PX - _GAP_PX) // across - _GAP_PX)
+    height = side + 5 * _TEXT_PX + 3 * _GAP_PX
+    rows = -(-len(items) // across)
+    foot = rows * height + _GAP_PX
+    size = (across * (side + _GAP_PX) + _GAP_PX, foot + 2 * _TEXT_PX + _GAP_PX)
     paper = Image.new("RGB", size, _PAPER)
     for index, item in enumerate(items):
-        row, col = divmod(index, _ACROSS)
-        x, y = _GAP_PX + col * (_SIDE_PX + _GAP_PX), _GAP_PX + row * height
-        paper.paste(_thumbnail(workspace, item, limits), (x, y))
-        _write_below(ImageDraw.Draw(paper), x, y + _SIDE_PX + 4, item)
+        row, col = divmod(index, across)
+        x, y = _GAP_PX + col * (side + _GAP_PX), _GAP_PX + row * height
+        paper.paste(_thumbnail(workspace, item, limits, side), (x, y))
+        _write_below(ImageDraw.Draw(paper), x, y + side + 4, side, item)
+    _write_legend(ImageDraw.Draw(paper), _GAP_PX, foot)
     buffer = io.BytesIO()
     paper.save(buffer, "PNG" if path.suffix.lower() == ".png" else "JPEG", quality=90)
     try:
@@ -67,12 +74,14 @@ def write_contact_sheet(
         raise PhotoError(f"cannot be written ({exc.strerror})", where=str(path)) from exc
 
 
-def _thumbnail(workspace: Workspace, item: SheetItem, limits: QualityLimits) -> Image.Image:
-    """Put the tiles of a photo together, small, and cross out those beyond the limits."""
+def _thumbnail(
+    workspace: Workspace, item: SheetItem, limits: QualityLimits, side_px: int
+) -> Image.Image:
+    """Put the tiles of a photo together, small, and strike those beyond the limits."""
     grid = item.photo.grid
-    side = max(2, _SIDE_PX // max(grid.rows, grid.cols))
-    picture = Image.new("RGB", (_SIDE_PX, _SIDE_PX), "#dad6cc")
-    left, top = (_SIDE_PX - grid.cols * side) // 2, (_SIDE_PX - grid.rows * side) // 2
+    side = max(2, side_px // max(grid.rows, grid.cols))
+    picture = Image.new("RGB", (side_px, side_px), "#dad6cc")
+    left, top = (side_px - grid.cols * side) // 2, (side_px - grid.rows * side) // 2
     draw = ImageDraw.Draw(picture)
     archive = tile_archive(workspace, item.photo.digest)
     for tile in item.tiles:
@@ -82,22 +91,36 @@ def _thumbnail(workspace: Workspace, item: SheetItem, limits: QualityLimits) -> 
         x, y = left + tile.col * side, top + tile.row * side
         picture.paste(small.resize((side, side), Image.Resampling.BOX), (x, y))
         if tile.quality is not None and faults(tile.quality, limits):
-            last = side - 2
-            draw.line([(x + 1, y + 1), (x + last, y + last)], "white", 3)
-            draw.line([(x + 1, y + 1), (x + last, y + last)], _WARN, 1)
+            _strike(draw, x, y, side)
     return picture
 
 
-def _write_below(draw: ImageDraw.ImageDraw, x: int, y: int, item: SheetItem) -> None:
+def _strike(draw: ImageDraw.ImageDraw, x: int, y: int, side: int) -> None:
+    ends = [(x + 1, y + 1), (x + side - 2, y + side - 2)]
+    draw.line(ends, "white", 3)
+    draw.line(ends, _WARN, 1)
+
+
+def _write_legend(draw: ImageDraw.ImageDraw, x: int, y: int) -> None:
+    side = 2 * _TEXT_PX
+    draw.rectangle([x, y, x + side - 1, y + side - 1], "#8a7a66")
+    _strike(draw, x, y, side)
+    words = "a tile beyond a limit; it may be so though the photo as a whole is good"
+    font = ImageFont.load_default(_TEXT_PX)
+    draw.text((x + side + _GAP_PX, y + _TEXT_PX // 2), words, _INK, font)
+
+
+def _write_below(draw: ImageDraw.ImageDraw, x: int, y: int, side_px: int, item: SheetItem) -> None:
     font = ImageFont.load_default(_TEXT_PX)
     words = ", ".join(_WORDS[name] for name in item.faults)
     lines = [
+        (item.batch, _INK),
         (item.photo.name, _INK),
         (_numbers(item.photo.quality), _INK),
         (f"! {words}" if words else "good", _WARN if words else _INK),
     ]
     for number, (line, colour) in enumerate(lines):
-        while font.getlength(line) > _SIDE_PX:
+        while font.getlength(line) > side_px:
             line = line[:-2] + "…"
         draw.text((x, y + number * (_TEXT_PX + 4)), line, colour, font)
 

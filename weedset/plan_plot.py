@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from weedset.errors import CameraError
 from weedset.planner import Plan
 
 _INK, _SOFT, _MARK = "#1f2a30", "#8fb0b8", "#b8500f"
+
+#: Legends hide the line of the height that passes behind them.
+_BEFORE_LINES: dict[str, Any] = {"framealpha": 1, "edgecolor": "none"}
 
 
 def draw_plans(rows: Sequence[Plan], now: Plan, path: Path) -> None:
@@ -20,6 +24,7 @@ def draw_plans(rows: Sequence[Plan], now: Plan, path: Path) -> None:
 
     matplotlib.use("Agg")
     from matplotlib import pyplot
+    from matplotlib.ticker import LogLocator, NullFormatter, StrMethodFormatter
 
     heights = [row.height_mm for row in rows]
     figure, panels = pyplot.subplots(2, 2, figsize=(9, 6.5), constrained_layout=True)
@@ -27,10 +32,14 @@ def draw_plans(rows: Sequence[Plan], now: Plan, path: Path) -> None:
 
     scale.plot(heights, [row.gsd_mm_per_px for row in rows], _INK, label="of the photo")
     scale.plot(
-        heights, [row.worst_gsd_mm_per_px for row in rows], _INK, ls="--", label="worst in a tile"
+        heights,
+        [row.worst_gsd_mm_per_px for row in rows],
+        _INK,
+        ls="--",
+        label="worst in a tile, as the model sees it",
     )
     scale.set(title="Scale", ylabel="mm per pixel")
-    scale.legend(frameon=False)
+    scale.legend(loc="lower right", **_BEFORE_LINES)
 
     ground.plot(heights, [row.cells for row in rows], _INK)
     ground.set(title="Ground in one photo", ylabel="whole cells")
@@ -38,16 +47,21 @@ def draw_plans(rows: Sequence[Plan], now: Plan, path: Path) -> None:
     leaf.plot(heights, [row.leaf_named_mm for row in rows], _INK, label="to be named")
     leaf.plot(heights, [row.leaf_seen_mm for row in rows], _INK, ls="--", label="to be seen")
     leaf.set(title="Smallest leaf", ylabel="mm across")
-    leaf.legend(frameon=False)
+    leaf.legend(loc="lower right", **_BEFORE_LINES)
 
     low, likely, high = zip(*(row.gapless_speed_mm_per_s for row in rows), strict=True)
     speed.fill_between(heights, low, high, color=_SOFT, alpha=0.4, lw=0, label="may be")
     speed.plot(heights, likely, _INK, label="likely")
-    if rows[0].sharp_speed_mm_per_s is not None:
-        limits = [row.sharp_speed_mm_per_s for row in rows]
+    limits = [row.sharp_speed_mm_per_s for row in rows if row.sharp_speed_mm_per_s is not None]
+    if limits:
         speed.plot(heights, limits, _MARK, ls=":", label="blur of one pixel")
     speed.set(title="Highest speed without gaps", ylabel="mm per second", yscale="log")
-    speed.legend(frameon=False)
+    # Headroom for the legend, so that it covers no line.
+    speed.set_ylim(min(*low, *limits) / 1.3, max(*high, *limits) * 2.5)
+    speed.legend(loc="upper right", ncols=3, fontsize=9, **_BEFORE_LINES)
+    speed.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+    speed.yaxis.set_major_formatter(StrMethodFormatter("{x:g}"))
+    speed.yaxis.set_minor_formatter(NullFormatter())
 
     for panel in panels.flat:
         panel.axvline(now.height_mm, color=_MARK, lw=1)

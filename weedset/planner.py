@@ -75,6 +75,11 @@ class Trip:
     f_number: float | None = None
     along_width: bool = False
 
+    @property
+    def model_mm_per_px(self) -> float:
+        """The scale of the model's own pixels: it sees nothing finer, whatever the photo shows."""
+        return self.cell_mm / self.input_px
+
 
 @dataclass(frozen=True, slots=True)
 class Plan:
@@ -102,16 +107,17 @@ class Plan:
     sharp_mm: tuple[float, float] | None
 
 
-def plan(profile: CameraProfile, trip: Trip) -> Plan:
-    """Plan for the height that the profile states.
+def plan(profile: CameraProfile, trip: Trip, where: str = "") -> Plan:
+    """Plan for the height that the profile states; complaints name `where` it was read.
 
     Raises CameraError or PhotoError where the camera shows no whole cell, or its scale or
     height is not known.
     """
-    height_mm = _known_height_mm(profile)
-    view = photo_view(profile, ExifFacts(), trip.width_px, trip.height_px, profile.name)
-    shown = cells_in_view(view, trip.cell_mm, "drop", CellLimits(), profile.name)
-    worst = max(float(shown.gsd_mm_per_px[shown.kept].max()), trip.cell_mm / trip.input_px)
+    where = where or profile.name
+    height_mm = _known_height_mm(profile, where)
+    view = photo_view(profile, ExifFacts(), trip.width_px, trip.height_px, where)
+    shown = cells_in_view(view, trip.cell_mm, "drop", CellLimits(), where)
+    worst = max(float(shown.gsd_mm_per_px[shown.kept].max()), trip.model_mm_per_px)
     length, across = shown.grid.rows * trip.cell_mm, shown.grid.cols * trip.cell_mm
     if trip.along_width:
         length, across = across, length
@@ -145,19 +151,22 @@ def plan(profile: CameraProfile, trip: Trip) -> Plan:
     )
 
 
-def plans(profile: CameraProfile, trip: Trip, heights_mm: Sequence[float]) -> list[Plan]:
+def plans(
+    profile: CameraProfile, trip: Trip, heights_mm: Sequence[float], where: str = ""
+) -> list[Plan]:
     """Plan for other heights of the same camera. Raises as `plan`."""
-    return [plan(at_height(profile, height_mm), trip) for height_mm in heights_mm]
+    return [plan(at_height(profile, height, where), trip, where) for height in heights_mm]
 
 
-def at_height(profile: CameraProfile, height_mm: float) -> CameraProfile:
+def at_height(profile: CameraProfile, height_mm: float, where: str = "") -> CameraProfile:
     """Return the profile of the same camera hung at another height."""
-    known_mm = _known_height_mm(profile)
+    where = where or profile.name
+    known_mm = _known_height_mm(profile, where)
     if height_mm <= profile.plants.most_mm:
         raise CameraError(
             f"at {height_mm:g} mm the lens would be among the plants, which reach "
             f"{profile.plants.most_mm:g} mm",
-            where=profile.name,
+            where=where,
             fix="plan for greater heights",
         )
     declared = profile.declared_gsd_mm_per_px
@@ -169,10 +178,10 @@ def at_height(profile: CameraProfile, height_mm: float) -> CameraProfile:
     )
 
 
-def _known_height_mm(profile: CameraProfile) -> float:
+def _known_height_mm(profile: CameraProfile, where: str) -> float:
     if profile.height_mm is None:
-        fix = "measure it and add height_mm to the profile"
-        raise CameraError("does not state its height", where=profile.name, fix=fix)
+        fix = "measure from the lens to the soil and add `height_mm = ...` below the name"
+        raise CameraError("states a scale but no height to plan from", where=where, fix=fix)
     return profile.height_mm
 
 
@@ -223,11 +232,13 @@ def in_words(now: Plan, then: Plan) -> str:
     verb = "Raising" if then.height_mm > now.height_mm else "Lowering"
     ground = math.prod(then.covered_mm) / math.prod(now.covered_mm)
     speed = then.gapless_speed_mm_per_s[1] / now.gapless_speed_mm_per_s[1]
+    leaf = f"goes from {now.leaf_named_mm:.1f} to {then.leaf_named_mm:.1f} mm"
+    if now.leaf_named_mm == then.leaf_named_mm:
+        leaf = f"stays at {now.leaf_named_mm:.1f} mm"
     text = (
         f"{verb} the camera from {now.height_mm:.0f} to {then.height_mm:.0f} mm: a photo covers "
-        f"{ground:.2g} times the ground, the smallest leaf that can be named goes from "
-        f"{now.leaf_named_mm:.1f} to {then.leaf_named_mm:.1f} mm, and the highest speed "
-        f"without gaps becomes {speed:.2g} times as high"
+        f"{ground:.2g} times the ground, the smallest leaf that can be named {leaf}, "
+        f"and the highest speed without gaps becomes {speed:.2g} times as high"
     )
     if now.blur_px is not None and then.blur_px is not None:
         text += f"; motion blur goes from {now.blur_px:.1f} to {then.blur_px:.1f} px"

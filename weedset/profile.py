@@ -79,7 +79,7 @@ def read_profile(fields: Fields) -> CameraProfile:
         else None
     )
     distortion = read_distortion(fields.table("distortion")) if "distortion" in fields else None
-    lens = _read_lens(fields.table("lens"), distortion) if "lens" in fields else None
+    lens = _read_lens(fields, distortion) if "lens" in fields else None
     gsd, gsd_uncertainty, known_object = _read_scale(fields)
     width_px, height_px = _read_image(fields)
     profile = CameraProfile(
@@ -131,7 +131,8 @@ def _check_together(fields: Fields, profile: CameraProfile) -> None:
         raise fields.complaint("image", "is missing, and a lens in pixels needs it", fix)
 
 
-def _read_lens(fields: Fields, distortion: Distortion | None) -> Lens:
+def _read_lens(profile: Fields, distortion: Distortion | None) -> Lens:
+    fields = profile.table("lens")
     kinds = {
         "field_of_view_deg": ("field_of_view_across",),
         "focal_length_35mm_mm": (),
@@ -142,10 +143,11 @@ def _read_lens(fields: Fields, distortion: Distortion | None) -> Lens:
     if not given and "pixel_pitch_um" in fields:
         given = ["focal_length_mm"]
     if len(given) != 1:
+        if not given:  # A misspelt field is the likelier reason, so it is named first.
+            fields.knows(*kinds, *(name for needs in kinds.values() for name in needs))
+            fields.done()
         what = "says the same thing twice" if given else "says nothing of the lens"
-        raise CameraError(
-            f"{what}: give one of {', '.join(kinds)}", where=fields.complaint("lens", "").where
-        )
+        raise profile.complaint("lens", f"{what}: give one of {', '.join(kinds)}")
     lens: Lens
     match given[0]:
         case "field_of_view_deg":

@@ -239,3 +239,42 @@ def test_exif_is_explained(tmp_path: Path) -> None:
     assert told["size"]["says"] == "3024 x 4032 px upright"
     assert told["height above ground"]["says"] is None
     assert "26 mm" in run("explain", tmp_path / "phone.jpg").stdout
+    assert told["together"]["gives"].startswith("This photo alone gives no scale.")
+
+
+@pytest.mark.parametrize(
+    ("tags", "said"),
+    [
+        ({0xA405: 26}, "Measure the height of the lens"),
+        ({0x920A: 4.2}, "lacks the pixel pitch"),
+        ({}, "lacks a lens"),
+        ({0xA405: 26, 0xA404: 2.0}, "Take it without zoom"),
+    ],
+)
+def test_the_explanation_ends_with_what_to_do(
+    tags: dict[int, float], said: str, tmp_path: Path
+) -> None:
+    exif = Image.Exif()
+    exif.get_ifd(0x8769).update(tags)
+    photo = tmp_path / "p.jpg"
+    Image.new("RGB", (400, 300)).save(photo, exif=exif)
+    last = run("explain", photo).stdout.splitlines()[-1]
+    assert said in last
+    assert f"weedset camera from-object {photo} --from" in last
+
+
+def test_a_ruler_profile_that_is_off_is_to_be_measured_again(tmp_path: Path) -> None:
+    photo, out = tmp_path / "p.jpg", tmp_path / "c.toml"
+    Image.new("RGB", (800, 600), "tan").save(photo)
+    words = ["--from", "100,80", "--to", "700,80", "--length-mm"]
+    assert run("from-object", photo, *words, 300, "--out", out).exit_code == 0
+    result = run("check", out, photo, *words, 330)
+    assert result.exit_code == 3
+    assert "measure the object again with `weedset camera from-object`" in result.output
+    assert "calibrate" not in result.output
+
+
+def test_points_are_said_to_be_upright_and_without_blanks() -> None:
+    for verb in ("from-object", "check"):
+        told = " ".join(run(verb, "--help").stdout.replace("│", " ").split())
+        assert told.count("In px of the upright photo, with a comma and no blank") == 2

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from weedset.cli import app
 from weedset.errors import CameraError
+from weedset.plan_plot import draw_plans
 from weedset.planner import (
     BOARDS,
     Trip,
@@ -101,7 +102,7 @@ def test_tilt_and_plants_are_reckoned_with() -> None:
     tall = replace(CART, plants=Plants(0, 0, 100))
     with pytest.raises(CameraError, match="among the plants"):
         at_height(tall, 90)
-    with pytest.raises(CameraError, match="does not state its height"):
+    with pytest.raises(CameraError, match="states a scale but no height"):
         plan(CameraProfile("c", None, None, None, 0.4, None, None, None), TRIP)
 
 
@@ -116,6 +117,15 @@ def test_the_verb(tmp_path: Path) -> None:
     assert "Raising the camera from 600 to 1200 mm" in result.output
     assert "Johnson 1958" in result.output
     assert plot.read_text().startswith("<?xml")
+    lines = result.stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    shown = {line[:27].strip(): line[27:].split() for line in lines}
+    assert shown["scale, mm/px"][3] == f"{600 * 1.4 / 3600:.3f}"  # pitch * distance / focal length
+    assert "sharp from, mm" not in shown  # no aperture was given
+    # 50 mm are 96 px to the model: 0.521 mm/px, coarser than this photo up to 2.2 m.
+    assert set(shown["worst in a tile"]) == {"0.521"}
+    assert "Up to 1200 mm the model sets the worst scale" in result.output
+    assert "stays at 6.8 mm" in result.output
     result = CliRunner().invoke(app, [*words, "--json"])
     rows = [json.loads(line) for line in result.stdout.splitlines()]
     assert [row["height_mm"] for row in rows] == sorted(row["height_mm"] for row in rows)
@@ -124,3 +134,35 @@ def test_the_verb(tmp_path: Path) -> None:
     result = CliRunner().invoke(app, [*words, "--plot", str(tmp_path / "p.nothing")])
     assert result.exit_code == 1
     assert "ends in .png" in result.output
+
+
+def test_a_profile_without_a_height_is_named_by_its_file(tmp_path: Path) -> None:
+    camera = tmp_path / "ruler.toml"
+    camera.write_text('name = "camera"\n[scale]\ngsd_mm_per_px = 0.3\nknown_object = true\n')
+    result = CliRunner().invoke(app, ["plan", "--camera", str(camera), "--photo-px", "800x600"])
+    assert result.exit_code == 1
+    assert "ruler.toml: states a scale but no height" in result.output
+    assert "measure from the lens to the soil" in result.output
+
+
+def test_the_legend_of_the_plot_covers_no_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from matplotlib import pyplot
+
+    kept = []
+    monkeypatch.setattr(pyplot, "close", kept.append)
+    rows = plans(CART, replace(TRIP, exposure_ms=2), [300, 450, 600, 900, 1200])
+    draw_plans(rows, rows[2], tmp_path / "p.png")
+    monkeypatch.undo()
+    (figure,) = kept
+    figure.canvas.draw()
+    speed = figure.axes[3]
+    assert speed.get_legend() is not None
+    box = speed.get_legend().get_window_extent()
+    for line in speed.get_lines():
+        if line.get_label().startswith("_"):
+            continue  # the marker of the height runs over the whole panel, behind the legend
+        ends = speed.transData.transform(line.get_xydata())
+        assert not any(box.contains(*point) for point in ends), line.get_label()
+    pyplot.close(figure)

@@ -74,6 +74,15 @@ LENS = "[lens]\nfocal_length_mm = 4\npixel_pitch_um = 1.4\n"
 @pytest.mark.parametrize(
     ("text", "said"),
     [
+        (
+            "height_mm = 500\n[lens]\nfeild_of_view_deg = 48\n",
+            r"c\.toml: lens\.feild_of_view_deg: is not a known field",
+        ),
+        ("height_mm = 500\n[lens]\n", r"c\.toml: lens: says nothing of the lens"),
+        (
+            "height_mm = 500\n[lens]\nfocal_length_35mm_mm = 26\nfocal_length_mm = 4\n",
+            r"c\.toml: lens: says the same thing twice",
+        ),
         ("height_mm = 500\n" + LENS + "[plants]\nmost_mm = 600\n", "up to the lens at 500 mm"),
         ("height_mm = 500\n" + LENS + "[plants]\nheight_mm = 40\nmost_mm = 10\n", "not between"),
         ("height_mm = 500\n" + LENS + "[pose]\npitch_deg = 400\n", "pose.pitch_deg: is 400"),
@@ -103,6 +112,14 @@ def test_nonsense_names_its_field(text: str, said: str, tmp_path: Path) -> None:
     path.write_text('name = "c"\n' + text)
     with pytest.raises(CameraError, match=said):
         read_camera_profile(path)
+
+
+def test_a_misspelt_field_of_the_lens_gets_a_hint(tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    path.write_text('name = "c"\nheight_mm = 500\n[lens]\nfeild_of_view_deg = 48\n')
+    with pytest.raises(CameraError) as caught:
+        read_camera_profile(path)
+    assert caught.value.fix == "did you mean 'field_of_view_deg'?"
 
 
 def test_a_scale_with_a_height_may_be_tilted(tmp_path: Path) -> None:

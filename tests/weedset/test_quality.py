@@ -202,6 +202,7 @@ def test_the_verb_lists_filters_and_draws(tmp_path: Path) -> None:
     told = {line["photo"]: line for line in map(json.loads, result.stdout.splitlines())}
     assert told["p0.png"]["faults"] == []
     assert told["p2.png"]["faults"] == ["sharpness"]
+    assert (told["p2.png"]["site"], told["p2.png"]["taken_on"]) == ("s", "2026-05-04")
     assert {"overexposed", "glare"} <= set(told["p3.png"]["faults"])
     words = ["quality", "-w", garden, "--tiles", "--only-bad", "--most-glare", "0.5", "--json"]
     cells = [json.loads(line) for line in runner.invoke(app, words).stdout.splitlines()]
@@ -215,7 +216,40 @@ def test_the_verb_lists_filters_and_draws(tmp_path: Path) -> None:
     result = runner.invoke(app, ["quality", "-w", garden, "--sheet", str(sheet), "--only-bad"])
     assert result.exit_code == 0
     assert "p0.png" not in result.stdout
+    assert result.stdout.startswith("s 2026-05-04, p2.png: ")
+    assert "4 photos, 2 beyond a limit: 1 by sharpness, 1 by " in result.output
     with Image.open(sheet) as drawn:
         assert drawn.width > 1500
         assert len(drawn.convert("RGB").resize((50, 20)).getcolors(1000)) > 20
+    result = runner.invoke(app, ["quality", "-w", garden, "--tiles", "--only-bad"])
+    (burnt,) = [line for line in result.stdout.splitlines() if "p3.png r0 c0" in line]
+    assert burnt.startswith("s 2026-05-04, p3.png r0 c0: BAD: sharpness 0 (at least ")
+    assert burnt.endswith("overexposed 1 (at most 0.05), glare 1 (at most 0.05)")
     assert runner.invoke(app, ["quality", "-w", garden, "--site", "t"]).exit_code == 1
+
+
+def test_a_site_that_is_not_there_is_answered_with_those_that_are(tmp_path: Path) -> None:
+    garden, camera, photo = (str(tmp_path / name) for name in ("g", "c.toml", "p.png"))
+    Path(camera).write_text('name = "c"\n[scale]\ngsd_mm_per_px = 0.5\n')
+    Image.fromarray(np.tile(soil(), (4, 4, 1))).save(photo)
+    runner = CliRunner()
+    runner.invoke(app, ["new", garden, "--tile-px", "64"])
+    words = ["tile", photo, "--camera", camera, "--site", "school-beds", "--on", "2026-05-04"]
+    assert runner.invoke(app, [*words, "-w", garden]).exit_code == 0
+    result = runner.invoke(app, ["quality", "-w", garden, "--site", "shcool-beds"])
+    assert result.exit_code == 1
+    assert "no photo of site 'shcool-beds'; there are: school-beds" in result.output
+    assert "did you mean 'school-beds'?" in result.output
+    result = runner.invoke(app, ["quality", "-w", garden])
+    assert "1 photo, 0 beyond a limit.\n" in result.output
+    # A single photo fills the sheet instead of a sixth of it.
+    sheet = tmp_path / "one.png"
+    assert runner.invoke(app, ["quality", "-w", garden, "--sheet", str(sheet)]).exit_code == 0
+    with Image.open(sheet) as drawn:
+        assert 700 < drawn.width < 800
+
+
+def test_the_help_states_the_usual_limits() -> None:
+    told = " ".join(CliRunner().invoke(app, ["quality", "--help"]).stdout.replace("│", " ").split())
+    for limit in ("a quarter of the median", "0.05", "0.2", "0.5", "none"):
+        assert f"Usual limit: {limit}" in told

@@ -30,15 +30,20 @@ class Paper(StrEnum):
     LETTER = "letter"
 
 
-FromOption = Annotated[str, typer.Option("--from", help="One end in the photo, as X,Y in px.")]
-ToOption = Annotated[str, typer.Option("--to", help="The other end, as X,Y in px.")]
+_POINTED = "In px of the upright photo, with a comma and no blank: 100,80."
+
+FromOption = Annotated[str, typer.Option("--from", help=f"One end of the object. {_POINTED}")]
+ToOption = Annotated[str, typer.Option("--to", help=f"The other end. {_POINTED}")]
 LengthOption = Annotated[float, typer.Option(min=1, help="How long it is, in mm.")]
-KnownOption = Annotated[float, typer.Option(min=0, help="How well that is known (one sigma).")]
+KnownOption = Annotated[
+    float, typer.Option(min=0, help="How well that is known, in mm (one sigma).")
+]
 PointingOption = Annotated[
     float, typer.Option(min=0.1, help="How well each end was pointed at, in px (one sigma).")
 ]
 RulerOption = Annotated[
-    float, typer.Option(min=100, max=300, help="What the 200 mm ruler on your print measures.")
+    float,
+    typer.Option(min=100, max=300, help="What the 200 mm ruler on your print measures, in mm."),
 ]
 
 
@@ -85,10 +90,11 @@ def calibrate(
     ] = False,
     ruler_mm: RulerOption = _RULER_MM,
     height_mm: Annotated[
-        float | None, typer.Option(min=1, help="Height of the lens, if no photo is of the ground.")
+        float | None,
+        typer.Option(min=1, help="Height of the lens in mm, if no photo is of the ground."),
     ] = None,
     height_uncertainty_mm: Annotated[
-        float | None, typer.Option(min=0, help="How well that height is known (one sigma).")
+        float | None, typer.Option(min=0, help="How well that height is known, in mm (one sigma).")
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -188,7 +194,7 @@ def from_object(
 def _point(text: str, option: str) -> tuple[float, float]:
     match = re.fullmatch(r"\s*(\d{1,6}(?:\.\d+)?)\s*,\s*(\d{1,6}(?:\.\d+)?)\s*", text)
     if match is None:
-        usage_error(f"{option}: a point such as 1203,455")
+        usage_error(f"{option}: a point such as 1203,455, with a comma and no blank")
     return float(match[1]), float(match[2])
 
 
@@ -197,7 +203,9 @@ def check(
     photo: Annotated[Path, typer.Argument(help="A photo of the board, or of a known length.")],
     first: FromOption = "",
     second: ToOption = "",
-    length_mm: Annotated[float | None, typer.Option(min=1, help="Length of the object.")] = None,
+    length_mm: Annotated[
+        float | None, typer.Option(min=1, help="Length of the object, in mm.")
+    ] = None,
     length_uncertainty_mm: KnownOption = 0.5,
     pointing_px: PointingOption = 2.0,
     ruler_mm: RulerOption = _RULER_MM,
@@ -241,7 +249,12 @@ def check(
         raise CheckNotPassedError(
             f"the profile is off by {result.ratio - 1:+.1%}",
             where=str(camera),
-            fix="the height, the tilt or the camera mode has changed: calibrate again",
+            fix="the height, the tilt or the camera mode has changed: "
+            + (
+                "measure the object again with `weedset camera from-object`"
+                if profile.known_object
+                else "calibrate again"
+            ),
         )
     say("The profile agrees.")
 
@@ -255,14 +268,17 @@ def explain(
 
     Example: `weedset camera explain IMG_1.jpg --json`
     """
-    from weedset.exif_report import exif_lines
+    from weedset.exif_report import conclusion, exif_lines
 
-    lines = exif_lines(open_photo(photo))
+    opened = open_photo(photo)
+    lines = exif_lines(opened)
     if as_json:
         for line in lines:
             emit({"name": line.name, "says": line.says, "gives": line.gives})
+        emit({"name": "together", "says": None, "gives": conclusion(opened, str(photo))})
         return
     table = Table("source", "says", "what it gives, and what not", header_style="bold")
     for line in lines:
         table.add_row(line.name, line.says or "-", line.gives)
     Console(highlight=False).print(table)
+    typer.echo(conclusion(opened, str(photo)))

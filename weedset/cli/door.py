@@ -21,8 +21,21 @@ WorkspaceOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON, for programs.")]
 
 
+#: Verbs in the order of use, for the list in the help. They are added by journey, and some
+#: by packages above this one; one that is not named here comes last.
+ORDER = (
+    "new", "camera", "tile", "quality", "label", "import", "species", "status", "train", "export",
+    "evaluate", "classify", "card", "plan", "describe", "pack", "check", "submit", "licences",
+    "pool",
+)  # fmt: skip
+
+
 class _Door(TyperGroup):
     """Turns expected failures into what is wrong, what to do next, and an exit code."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        names = super().list_commands(ctx)
+        return sorted(names, key=lambda name: ORDER.index(name) if name in ORDER else len(ORDER))
 
     def invoke(self, ctx: Any) -> Any:
         try:
@@ -49,7 +62,13 @@ def make_app() -> typer.Typer:
     @app.callback()
     def weedset(
         version: Annotated[
-            bool, typer.Option("--version", callback=_show_version, is_eager=True)
+            bool,
+            typer.Option(
+                "--version",
+                callback=_show_version,
+                is_eager=True,
+                help="Show the version and exit.",
+            ),
         ] = False,
     ) -> None:
         """Ground photos to labelled cells, small weed models, and honest scores.

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.box import SIMPLE
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
@@ -46,17 +46,21 @@ def add_plan_verb(app: typer.Typer) -> None:
 def plan_camera(
     camera: Annotated[Path, typer.Option(help="The camera profile (TOML).")],
     photo_px: Annotated[
-        str, typer.Option(help="Size of a photo, such as 2592x1944, if the profile has none.")
+        str, typer.Option(help="Size of a photo in px, such as 2592x1944, if the profile has none.")
     ] = "",
-    cell_mm: Annotated[float, typer.Option(min=1, help="Side of a cell.")] = DEFAULT_CELL_MM,
-    input_px: Annotated[int, typer.Option(min=8, help="Side of the model's input.")] = 96,
+    cell_mm: Annotated[float, typer.Option(min=1, help="Side of a cell, in mm.")] = DEFAULT_CELL_MM,
+    input_px: Annotated[int, typer.Option(min=8, help="Side of the model's input, in px.")] = 96,
     net_mmac: Annotated[
         float, typer.Option(min=0.1, help="Million multiply-accumulates of the net per cell.")
     ] = 12.9,
     board: Annotated[Board, typer.Option(help="The class of the board.")] = Board.A53,
-    speed_mm_s: Annotated[float | None, typer.Option(min=0, help="Travel speed, mm/s.")] = None,
-    exposure_ms: Annotated[float | None, typer.Option(min=0.001, help="Exposure time.")] = None,
-    f_number: Annotated[float | None, typer.Option(min=0.5, help="Aperture.")] = None,
+    speed_mm_s: Annotated[float | None, typer.Option(min=0, help="Travel speed, in mm/s.")] = None,
+    exposure_ms: Annotated[
+        float | None, typer.Option(min=0.001, help="Exposure time, in ms.")
+    ] = None,
+    f_number: Annotated[
+        float | None, typer.Option(min=0.5, help="Aperture, as the N of f/N.")
+    ] = None,
     travel: Annotated[
         Travel, typer.Option(help="Which side of the photo lies along the travel.")
     ] = Travel.HEIGHT,
@@ -80,26 +84,22 @@ def plan_camera(
         width_px, height_px, cell_mm, input_px, BOARDS[board.value], net_mmac, speed_mm_s,
         exposure_ms, f_number, travel is Travel.WIDTH,
     )  # fmt: skip
-    now = plan(profile, trip)
+    where = str(camera)
+    now = plan(profile, trip, where)
     heights_mm = [
         now.height_mm * share for share in _SHARES if now.height_mm * share > profile.plants.most_mm
     ]
-    rows = plans(profile, trip, heights_mm)
+    rows = plans(profile, trip, heights_mm, where)
     if as_json:
         for row in rows:
             emit(asdict(row))
     else:
         _print_table(rows, now)
-        say(f"Board: {trip.board.words}, a net of {net_mmac:g} million multiply-accumulates.")
-        say(
-            f"Leaves: {SEEN_PX:g} px across to be seen as a plant, {NAMED_PX:g} px to be named "
-            "(Johnson 1958, made for people; common practice for plants)."
-        )
-        say(in_words(now, rows[-1]))
+        _say_what_it_rests_on(rows, now, trip)
     if plot is not None:
         from weedset.plan_plot import draw_plans
 
-        draw_plans(plans(profile, trip, _fine(heights_mm)), now, plot)
+        draw_plans(plans(profile, trip, _fine(heights_mm), where), now, plot)
         say(f"drew {plot}")
 
 
@@ -122,31 +122,65 @@ def _size(text: str, profile: CameraProfile) -> tuple[int, int]:
 
 
 def _print_table(rows: list[Plan], now: Plan) -> None:
-    table = Table(header_style="bold", box=SIMPLE, padding=(0, 1, 0, 0))
-    for head in (
-        "height\nmm", "scale\nmm/px", "worst in\na tile", "covers\nmm", "whole\ncells",
-        "leaf seen,\nnamed, mm", "blur\npx", "photo takes\ns", "no gap up to\nmm/s",
-        "overlap,\nworst, %", "sharp from\nto, mm",
-    ):  # fmt: skip
-        table.add_column(head, justify="right", no_wrap=True)
+    """Print facts below each other and heights side by side: so it fits 80 columns."""
+    table = Table(header_style="bold", box=SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False)
+    table.add_column("height of the lens, mm\n", no_wrap=True)
     for row in rows:
-        table.add_row(*_cells(row), style="bold" if row.height_mm == now.height_mm else None)
-    Console(highlight=False, width=max(Console().width, 130)).print(table)
+        here = row.height_mm == now.height_mm
+        table.add_column(
+            f"{row.height_mm:.0f}\n{'(now)' if here else ''}",
+            justify="right", no_wrap=True, style="bold" if here else None,
+        )  # fmt: skip
+    columns = [_facts(row) for row in rows]
+    for name in columns[0]:
+        shown = [column[name] for column in columns]
+        if any(shown):
+            table.add_row(name, *(text or "-" for text in shown))
+    Console(highlight=False, width=max(Console().width, 80)).print(table)
 
 
-def _cells(row: Plan) -> list[str]:
+def _facts(row: Plan) -> dict[str, str]:
+    """Return what a plan says, by its name and unit; a blank where that is not known."""
     low_ms, likely_ms, high_ms = row.photo_ms
     slow, likely, quick = row.gapless_speed_mm_per_s
-    return [
-        f"{row.height_mm:.0f}",
-        f"{row.gsd_mm_per_px:.3f}",
-        f"{row.worst_gsd_mm_per_px:.3f}",
-        f"{row.covered_mm[0]:.0f} x {row.covered_mm[1]:.0f}",
-        f"{row.cells}",
-        f"{row.leaf_seen_mm:.1f}  {row.leaf_named_mm:.1f}",
-        "-" if row.blur_px is None else f"{row.blur_px:.1f}",
-        f"{likely_ms / 1000:.2g} ({low_ms / 1000:.2g}-{high_ms / 1000:.2g})",
-        f"{likely:.0f} ({slow:.0f}-{quick:.0f})",
-        "-" if row.overlap is None else f"{row.overlap[1] * 100:.0f}  {row.overlap[0] * 100:.0f}",
-        "-" if row.sharp_mm is None else f"{row.sharp_mm[0]:.0f}-{row.sharp_mm[1]:.0f}",
-    ]
+    least, usual, _ = row.overlap or (None, None, None)
+    near, far = row.sharp_mm or (None, None)
+    return {
+        "scale, mm/px": f"{row.gsd_mm_per_px:.3f}",
+        "  worst in a tile": f"{row.worst_gsd_mm_per_px:.3f}",
+        "covers along, mm": f"{row.covered_mm[0]:.0f}",
+        "  across, mm": f"{row.covered_mm[1]:.0f}",
+        "whole cells": f"{row.cells}",
+        "leaf to be seen, mm": f"{row.leaf_seen_mm:.1f}",
+        "  to be named, mm": f"{row.leaf_named_mm:.1f}",
+        "photo likely takes, s": _brief(likely_ms / 1000),
+        "  at best, s": _brief(low_ms / 1000),
+        "  at worst, s": _brief(high_ms / 1000),
+        "no gap up to, likely, mm/s": f"{likely:.0f}",
+        "  at best, mm/s": f"{quick:.0f}",
+        "  at worst, mm/s": f"{slow:.0f}",
+        "blur, px": "" if row.blur_px is None else f"{row.blur_px:.1f}",
+        "overlap likely, %": "" if usual is None else f"{usual * 100:.0f}",
+        "  at worst, %": "" if least is None else f"{least * 100:.0f}",
+        "sharp from, mm": "" if near is None else f"{near:.0f}",
+        "  to, mm": "" if far is None else f"{far:.0f}",
+    }
+
+
+def _brief(number: float) -> str:
+    return f"{number:.2f}" if number < 1 else f"{number:.1f}" if number < 10 else f"{number:.0f}"
+
+
+def _say_what_it_rests_on(rows: list[Plan], now: Plan, trip: Trip) -> None:
+    say(f"Board: {trip.board.words}, a net of {trip.net_mmac:g} million multiply-accumulates.")
+    say(
+        f"Leaves: {SEEN_PX:g} px across to be seen as a plant, {NAMED_PX:g} px to be named "
+        "(Johnson 1958, made for people; common practice for plants)."
+    )
+    limited = [row.height_mm for row in rows if row.worst_gsd_mm_per_px == trip.model_mm_per_px]
+    if limited:
+        say(
+            f"Up to {max(limited):.0f} mm the model sets the worst scale and the leaves, not the "
+            f"photo: it sees a cell of {trip.cell_mm:g} mm as {trip.input_px} px."
+        )
+    say(in_words(now, rows[-1]))
