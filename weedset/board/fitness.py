@@ -175,13 +175,16 @@ def _made_up(eye: Eye, folder: Path) -> Path:
     stated = eye.profile.width_px, eye.profile.height_px
     width_px, height_px = (one or other for one, other in zip(stated, _SIZE_PX, strict=True))
     rng = np.random.default_rng(0)
-    ground = np.zeros((height_px, width_px, 3), np.int16)
+    ground = np.zeros((height_px, width_px), np.int16)
     for grain_px, strength in ((2, 12), (8, 25), (64, 30)):
         size = (height_px // grain_px + 1, width_px // grain_px + 1)
         grain = rng.integers(-strength, strength + 1, size, dtype=np.int16)
         spread = grain.repeat(grain_px, axis=0).repeat(grain_px, axis=1)
-        ground += spread[:height_px, :width_px, None]
-    pixels = (ground + np.array((110, 90, 70), np.int16)).clip(0, 255).astype(np.uint8)
+        ground += spread[:height_px, :width_px]
+    # One channel after the other: this picture must not be what takes the most memory.
+    pixels = np.empty((height_px, width_px, 3), np.uint8)
+    for channel, level in enumerate((110, 90, 70)):
+        pixels[..., channel] = (ground + np.int16(level)).clip(0, 255)
     path = folder / "made-up.jpg"
     Image.fromarray(pixels).save(path, quality=90)
     return path
