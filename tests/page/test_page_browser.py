@@ -172,6 +172,7 @@ def test_green_cells_are_swept_off_only_when_asked(
     page.keyboard.press("r")
     page.click("#sweep-dull")
     wait_until(lambda: len(verdicts(garden)) == 16)
+    expect(page.locator("#said")).to_contain_text("Saved")  # the page knows of it too
     assert not verdicts(garden).keys() & set(garden.plant_ids)
     page.keyboard.press("r")
     expect(page.locator("#sweeping-title")).to_have_text("8 of these 8 are green: sweep them?")
