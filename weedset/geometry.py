@@ -82,12 +82,6 @@ def ground_sample_distance_mm(height_mm: float, focal_px: float) -> float:
     return height_mm / focal_px
 
 
-def photo_footprint(width_px: int, height_px: int, gsd_mm_per_px: float) -> Footprint:
-    """Return the ground that a straight-down photo covers about its middle, edge to edge."""
-    half_x, half_y = width_px * gsd_mm_per_px / 2, height_px * gsd_mm_per_px / 2
-    return Footprint(-half_x, -half_y, half_x, half_y)
-
-
 def lay_grid(footprint: Footprint, cell_mm: float, edge: Edge) -> GroundGrid:
     """Lay whole cells over `footprint`, centred; "pad" adds the partial ones at the edge.
 

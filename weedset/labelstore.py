@@ -115,14 +115,11 @@ class LabelStore(Store):
     def extend_checklist(self, batch_id: str, species: Iterable[str]) -> None:
         """Add species to what is looked for in a batch, from the next statement on.
 
-        What was said before keeps its meaning: it is silent about the new species.
+        What was said before keeps its meaning: it is silent about the new species. Raises
+        StoreError under pictures of unknown scale, as `set_checklist` does.
         """
         with self._transaction():
-            newest = self.newest_ids()[1]
-            self._db.executemany(
-                "INSERT OR IGNORE INTO checklist VALUES (?, ?, ?)",
-                [(batch_id, code, newest) for code in species],
-            )
+            self._add_to_checklist(batch_id, species)
 
     def reduce_checklist(self, batch_id: str, species: Iterable[str]) -> None:
         """Take species off the checklist of a batch.

@@ -213,35 +213,49 @@ class Store:
             return self._set_checklist(batch_id, looked_for)
 
     def _set_checklist(self, batch_id: str, looked_for: Sequence[str]) -> tuple[str, ...]:
-        known = {
-            species
-            for (species,) in self._db.execute(
-                "SELECT species FROM checklist WHERE batch_id = ?", (batch_id,)
-            )
-        }
+        known = self._checklist(batch_id)
         gone, new = sorted(known - set(looked_for)), sorted(set(looked_for) - known)
         if not gone and not new:
             return ()
-        newest, loose = self._db.execute(
-            "SELECT (SELECT max(statement.id) FROM statement JOIN tile ON tile.id = tile_id "
-            "JOIN photo ON photo.digest = photo_digest WHERE batch_id = ?), "
-            "EXISTS (SELECT 1 FROM loose_picture WHERE batch_id = ?)",
-            (batch_id, batch_id),
-        ).fetchone()
-        labelled = newest is not None or bool(loose)
+        newest, loose = self._labels_of(batch_id)
+        labelled = bool(newest or loose)
         if labelled and gone:
             raise _other_checklist(batch_id, known, f"{', '.join(gone)} missing now")
-        if loose and new:
-            raise _other_checklist(batch_id, known, f"{', '.join(new)} new now")
+        self._add_to_checklist(batch_id, new)
         self._db.executemany(
             "DELETE FROM checklist WHERE batch_id = ? AND species = ?",
             [(batch_id, code) for code in gone],
         )
-        self._db.executemany(
-            "INSERT INTO checklist VALUES (?, ?, ?)",
-            [(batch_id, code, newest or 0) for code in new],
-        )
         return tuple(new) if labelled else ()
+
+    def _add_to_checklist(self, batch_id: str, species: Iterable[str]) -> None:
+        """Look for more species from the next statement on; what is listed stays as it is.
+
+        Raises StoreError under pictures of unknown scale, which know no before and after.
+        """
+        known = self._checklist(batch_id)
+        new = sorted(set(species) - known)
+        newest, loose = self._labels_of(batch_id)
+        if loose and new:
+            raise _other_checklist(batch_id, known, f"{', '.join(new)} new now")
+        self._db.executemany(
+            "INSERT INTO checklist VALUES (?, ?, ?)", [(batch_id, code, newest) for code in new]
+        )
+
+    def _checklist(self, batch_id: str) -> set[str]:
+        rows = self._db.execute("SELECT species FROM checklist WHERE batch_id = ?", (batch_id,))
+        return {species for (species,) in rows}
+
+    def _labels_of(self, batch_id: str) -> tuple[int, bool]:
+        """Return a batch's newest statement, 0 for none, and whether it has loose pictures."""
+        newest, loose = self._db.execute(
+            "SELECT (SELECT coalesce(max(statement.id), 0) FROM statement "
+            "JOIN tile ON tile.id = tile_id "
+            "JOIN photo ON photo.digest = photo_digest WHERE batch_id = ?), "
+            "EXISTS (SELECT 1 FROM loose_picture WHERE batch_id = ?)",
+            (batch_id, batch_id),
+        ).fetchone()
+        return newest, bool(loose)
 
     def photos_of_batches(self) -> dict[str, str]:
         """Return the batch id of each photo, by digest."""

@@ -29,15 +29,17 @@ def relief_displacement_mm(radius_mm: float, height_mm: float, lens_height_mm: f
 def relief_scale_error(profile: CameraProfile) -> float | None:
     """Return by what share a plant may look larger or smaller than on the plane of the grid.
 
-    A plant at height h is (H - plane) / (H - h) times as large in the photo. None where the
-    height of the camera is not known.
+    A plant at height h is (H - plane) / (H - h) times as large in the photo: more than 1 by
+    the relief displacement per radius. None where the height of the camera is not known.
     """
     if profile.height_mm is None:
         return None
-    plants, height_mm = profile.plants, profile.height_mm
-    distance_mm = height_mm - plants.height_mm
-    nearest_mm, farthest_mm = height_mm - plants.most_mm, height_mm - plants.least_mm
-    return max(distance_mm / nearest_mm - 1, 1 - distance_mm / farthest_mm)
+    plane_mm, plants = profile.plants.height_mm, profile.plants
+    lens_mm = profile.height_mm - plane_mm
+    return max(
+        relief_displacement_mm(1, plants.most_mm - plane_mm, lens_mm),
+        -relief_displacement_mm(1, plants.least_mm - plane_mm, lens_mm),
+    )
 
 
 @lru_cache(maxsize=8)

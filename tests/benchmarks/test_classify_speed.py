@@ -25,7 +25,7 @@ from training.backbones import NORMALISATION, build_backbone
 from training.export import write_float_model
 from training.quantize import quantize
 from weedset.board.classify import ClassifiedPhoto, classify_photo
-from weedset.board.decide import decide
+from weedset.board.decide import Rule
 from weedset.board.model import open_model
 from weedset.geometry import cell_footprint, ground_box_px
 from weedset.modelcard import CARD_KEY, ClassCard, ModelCard, card_to_json
@@ -89,7 +89,7 @@ def plain_way(path: Path, seen: ClassifiedPhoto, net: torch.nn.Module, side_px: 
         pixels = torch.from_numpy(np.asarray(tile).copy()).permute(2, 0, 1).float()
         with torch.inference_mode():
             probabilities = net(((pixels - 127) / 128)[None]).sigmoid()[0]
-        decide(CARD, POLICY, probabilities.tolist())
+        Rule(CARD, POLICY).weigh(probabilities.tolist())
         count += 1
     return count
 

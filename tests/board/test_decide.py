@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -10,15 +11,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tiny_model import CARD
 
-from weedset.board.decide import TREAT_NOTHING, Rule, decide, read_policy, scale_fits
+from weedset.board.decide import TREAT_NOTHING, Rule, read_policy, scale_fits
 from weedset.errors import PolicyError
-from weedset.records import Action, Policy
+from weedset.modelcard import ModelCard
+from weedset.records import Action, Decision, Policy
 
 # Classes: CHEAL (treat .90, present .5, doubt .2), DAUCS (.95, .5, .1),
 # STEME (never, .6, .3), 1PLAK (never, .7, .4).
 CARROT_BED = Policy("carrot bed", frozenset({"CHEAL", "STEME"}), frozenset({"DAUCS"}))
 EATS_CHEAL = Policy("eats it", frozenset({"STEME"}), frozenset())
 ONLY_DAUCS = Policy("volunteer carrots", frozenset({"DAUCS"}), frozenset())
+
+
+def decide(card: ModelCard, policy: Policy, probabilities: Sequence[float]) -> Decision:
+    return Rule(card, policy).weigh(probabilities)[0]
+
 
 TABLE = [
     # 1: a protected species, or a doubt of one, before all else

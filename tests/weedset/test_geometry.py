@@ -20,9 +20,25 @@ from weedset.geometry import (
     ground_sample_distance_mm,
     inside_share,
     lay_grid,
-    photo_footprint,
 )
-from weedset.records import Equivalent35mm, FieldOfView, FocalLength, Footprint
+from weedset.records import (
+    CameraProfile,
+    Equivalent35mm,
+    ExifFacts,
+    FieldOfView,
+    FocalLength,
+    Footprint,
+)
+from weedset.scale import photo_view
+from weedset.view import border_pixels, pixels_to_ground
+
+
+def photo_footprint(width_px: int, height_px: int, gsd_mm: float) -> Footprint:
+    """Return what a straight-down photo shows, as the cells of a photo are laid over it."""
+    profile = CameraProfile("declared", None, None, None, gsd_mm, None, None, None)
+    view = photo_view(profile, ExifFacts(), width_px, height_px, "photo.jpg")
+    ground = pixels_to_ground(view, border_pixels(view))
+    return Footprint(*ground.min(axis=0).tolist(), *ground.max(axis=0).tolist())
 
 
 def test_a_published_ground_sample_distance() -> None:

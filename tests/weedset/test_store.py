@@ -10,7 +10,8 @@ import pytest
 
 from tests.conftest import SavePhoto
 from weedset.errors import SettingsError, StoreError
-from weedset.records import Batch, CameraProfile, Origin, Statement, Verdict
+from weedset.labelstore import open_label_store
+from weedset.records import Batch, CameraProfile, LoosePicture, Origin, Statement, Verdict
 from weedset.settings import Workspace, create_workspace, open_workspace, store_path
 from weedset.store import Store, open_store
 from weedset.tiling import CutPhoto, cut_photo
@@ -95,6 +96,17 @@ def test_a_checklist_may_grow_under_labels_but_not_shrink(
         assert [store.add_statements([(key, SEEN)]) for _ in range(2)] == [1, 0]
         (labelled,) = store.labelled_tiles()
         assert labelled.looked_for == {"CHEAL", "DAUCS", "STEME"}
+
+
+def test_no_checklist_grows_under_pictures_that_know_no_before(workspace: Workspace) -> None:
+    batch = replace(BATCH, looked_for=("CHEAL",))
+    with open_label_store(workspace) as store:
+        store.add_loose(batch, [LoosePicture("0" * 64, SEEN)])
+        with pytest.raises(StoreError, match="DAUCS new now"):
+            store.set_checklist(BATCH.id, ["CHEAL", "DAUCS"])
+        with pytest.raises(StoreError, match="DAUCS new now"):  # as the labelling page asks
+            store.extend_checklist(BATCH.id, ["DAUCS", "CHEAL"])
+        assert [item.looked_for for item in store.batches()] == [("CHEAL",)]
 
 
 def test_a_batch_has_one_giver_and_one_licence(

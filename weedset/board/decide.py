@@ -71,11 +71,6 @@ def scale_fits(card: ModelCard, gsd_mm_per_px: float) -> str | None:
     )
 
 
-def decide(card: ModelCard, policy: Policy, probabilities: Sequence[float]) -> Decision:
-    """Return what to do with a cell that has these probabilities, one per class of the card."""
-    return Rule(card, policy).weigh(probabilities)[0]
-
-
 class Rule:
     """The rule for one model under one policy, made once and asked for each cell."""
 

@@ -12,6 +12,7 @@ import typer
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
 from weedset.cli.options import (
     AnnotatorOption,
+    LeastShareOption,
     LookedForOption,
     SpeciesOption,
     checklist_of,
@@ -201,10 +202,7 @@ def import_masks(
     workspace: WorkspaceOption = Path(),
     site: Annotated[str | None, typer.Option(help="Only the photos of this site.")] = None,
     on: Annotated[str | None, typer.Option(help="Only the photos of this day.")] = None,
-    least_share: Annotated[
-        float,
-        typer.Option(min=0, max=1, help="Covered share of a cell from which a plant counts."),
-    ] = LEAST_SHARE,
+    least_share: LeastShareOption = LEAST_SHARE,
     annotator: AnnotatorOption = "me",
     own_species: SpeciesOption = None,
 ) -> None:

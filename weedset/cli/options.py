@@ -31,6 +31,9 @@ LookedForOption = Annotated[
         "Absence counts only for these."
     ),
 ]
+LeastShareOption = Annotated[
+    float, typer.Option(min=0, max=1, help="Covered share of a cell from which a plant counts.")
+]
 AnnotatorOption = Annotated[str, typer.Option(help="Who made these labels; a handle will do.")]
 
 

@@ -12,6 +12,7 @@ import typer
 from weedset.cli.door import WorkspaceOption
 from weedset.cli.options import (
     AnnotatorOption,
+    LeastShareOption,
     LookedForOption,
     SpeciesOption,
     checklist_of,
@@ -52,9 +53,6 @@ UnmarkedOption = Annotated[
     typer.Option(
         help="What ground without marks is: bare, where every plant was marked, or unsaid."
     ),
-]
-LeastShareOption = Annotated[
-    float, typer.Option(min=0, max=1, help="Covered share of a cell from which a plant counts.")
 ]
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from weedset.errors import PoolError
+from weedset.plot import INK, SOFT, panels_into
 from weedset.pool.coverage import LEAST_TILES, STAGES, Coverage, coverage_rows
-
-_INK, _SOFT = "#1f2a30", "#8fb0b8"
 
 
 def draw_coverage(cover: Coverage, path: Path) -> None:
@@ -15,34 +14,23 @@ def draw_coverage(cover: Coverage, path: Path) -> None:
 
     Raises PoolError where the file cannot be written.
     """
-    import matplotlib
-
-    matplotlib.use("Agg")
-    from matplotlib import pyplot
     from matplotlib.patches import Rectangle
 
     codes = [str(row["species"]) for row in coverage_rows(cover)]
     height = 1.6 + 0.34 * len(codes)
-    figure, panel = pyplot.subplots(figsize=(5.5, height), constrained_layout=True)
-    for y, code in enumerate(codes):
-        for x, stage in enumerate(STAGES):
-            count = cover.stages[code, stage]
-            side = 0.86 * min(1.0, count / LEAST_TILES) ** 0.5
-            corner = (x - side / 2, y - side / 2)
-            panel.add_patch(Rectangle(corner, side, side, color=_SOFT, lw=0))
-            panel.text(x, y, str(count), ha="center", va="center", color=_INK, fontsize=9)
-    panel.set_xlim(-0.5, len(STAGES) - 0.5)
-    panel.set_ylim(len(codes) - 0.5, -0.5)
-    panel.set_xticks(range(len(STAGES)), [str(stage) for stage in STAGES])
-    panel.set_yticks(range(len(codes)), codes)
-    panel.set_xlabel("growth stage (first digit of the BBCH code)")
-    panel.set_title(f"Tiles; a full square is {LEAST_TILES} or more", fontsize=10)
-    panel.spines[["top", "right", "left", "bottom"]].set_visible(False)
-    panel.tick_params(length=0)
-    try:
-        figure.savefig(path, dpi=130)
-    except (OSError, ValueError) as exc:
-        fix = "name a file that ends in .png, .svg or .pdf, in a folder that is there"
-        raise PoolError(f"cannot be written ({exc})", where=str(path), fix=fix) from exc
-    finally:
-        pyplot.close(figure)
+    with panels_into(path, PoolError, (5.5, height)) as panel:
+        for y, code in enumerate(codes):
+            for x, stage in enumerate(STAGES):
+                count = cover.stages[code, stage]
+                side = 0.86 * min(1.0, count / LEAST_TILES) ** 0.5
+                corner = (x - side / 2, y - side / 2)
+                panel.add_patch(Rectangle(corner, side, side, color=SOFT, lw=0))
+                panel.text(x, y, str(count), ha="center", va="center", color=INK, fontsize=9)
+        panel.set_xlim(-0.5, len(STAGES) - 0.5)
+        panel.set_ylim(len(codes) - 0.5, -0.5)
+        panel.set_xticks(range(len(STAGES)), [str(stage) for stage in STAGES])
+        panel.set_yticks(range(len(codes)), codes)
+        panel.set_xlabel("growth stage (first digit of the BBCH code)")
+        panel.set_title(f"Tiles; a full square is {LEAST_TILES} or more", fontsize=10)
+        panel.spines[["top", "right", "left", "bottom"]].set_visible(False)
+        panel.tick_params(length=0)

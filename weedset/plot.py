@@ -1,0 +1,42 @@
+"""Plots that become files: the look that they share, and how they are written."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from weedset.errors import WeedsetError
+
+INK, SOFT = "#1f2a30", "#8fb0b8"
+
+
+@contextmanager
+def panels_into(
+    path: Path,
+    error: type[WeedsetError],
+    size_in: tuple[float, float],
+    rows: int = 1,
+    cols: int = 1,
+) -> Iterator[Any]:
+    """Yield matplotlib's panel, or array of panels, and write the figure once they are drawn.
+
+    The ending of `path` says how; `size_in` is width and height in inches. Raises `error`
+    where the file cannot be written.
+    """
+    import matplotlib  # slow to load, and few verbs draw
+
+    matplotlib.use("Agg")
+    from matplotlib import pyplot
+
+    figure, panels = pyplot.subplots(rows, cols, figsize=size_in, constrained_layout=True)
+    try:
+        yield panels
+        try:
+            figure.savefig(path, dpi=130)
+        except (OSError, ValueError) as exc:
+            fix = "name a file that ends in .png, .svg or .pdf, in a folder that is there"
+            raise error(f"cannot be written ({exc})", where=str(path), fix=fix) from exc
+    finally:
+        pyplot.close(figure)
