@@ -9,6 +9,7 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── StoreError                a workspace store that is missing, newer, or in use
 ├── ModelError                a model file that is no weedset model, or disagrees with its card
 ├── PolicyError               a garden policy that cannot be applied
+├── DriveError                odometry, or a list of what was treated, that cannot be used
 ├── LicenceError              a licence that is not known here, or that forbids what is asked
 ├── ContributionError         a contribution that cannot be packed, opened or handed over
 ├── PoolError                 a pool or an edition that is damaged, in use, or cannot be written
@@ -95,6 +96,10 @@ class ModelError(WeedsetError):
 
 class PolicyError(WeedsetError):
     """A garden policy cannot be applied."""
+
+
+class DriveError(WeedsetError):
+    """Odometry, or a list of treated plants, cannot be used, or a plant is not on offer."""
 
 
 class LicenceError(WeedsetError):
