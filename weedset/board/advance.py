@@ -220,8 +220,8 @@ def _obstacles(now: DriveMap, frame: SeenFrame) -> tuple[Obstacle, ...]:
     apart = places_mm(old)[:, None, :] - places_mm(new)
     radius = np.array([it.radius_mm for it in new])
     larger = np.array([it.radius_mm for it in old])[:, None] <= radius + _LARGER_MM
-    covered = (np.hypot(apart[..., 0], apart[..., 1]) <= radius) & larger
-    kept = [it for it, gone in zip(old, covered.any(axis=1), strict=True) if not gone]
+    covered = np.asarray(np.hypot(apart[..., 0], apart[..., 1]) <= radius) & larger
+    kept = [it for index, it in enumerate(old) if not covered[index].any()]
     return (*kept, *new)[-_MOST_HELD:]
 
 

@@ -29,11 +29,6 @@ class Looked:
     motion: Motion | str
     advanced: Advanced
 
-    @property
-    def offers(self) -> tuple[Offer, ...]:
-        """What may be treated now, if `Drive.take` allows it."""
-        return self.advanced.offers
-
 
 class Drive:
     """One pass over ground that this map has not seen yet, through one camera.
@@ -53,7 +48,8 @@ class Drive:
         relief = relief_scale_error(eye.profile) if eye.profile.plants.most_mm else None
         self._relief_share = relief
         self._last: Ground | None = None
-        self._offers: tuple[Offer, ...] = ()
+        #: What may be taken now.
+        self.offers: tuple[Offer, ...] = ()
 
     def see(
         self, frame: Frame, name: str, taken_s: float, odometry: Odometry | None = None
@@ -62,7 +58,7 @@ class Drive:
 
         Raises PhotoError and CameraError; then nothing is offered until the next frame.
         """
-        self._offers = ()
+        self.offers = ()
         photo, ground = self._eye.frame_and_ground(frame, name, taken_s)
         motion: Motion | str = "no frame to compare with"
         if self._last is not None and photo.fault is None:
@@ -78,7 +74,7 @@ class Drive:
         self.map = advanced.map
         if advanced.used:
             self._last = ground
-        self._offers = advanced.offers
+        self.offers = advanced.offers
         return Looked(photo, motion, advanced)
 
     def take(self, plant_id: int) -> Offer:
@@ -87,7 +83,7 @@ class Drive:
         From here on it counts as treated whatever happens, and is never offered again.
         Raises DriveError for what the last frame did not offer, or cannot be noted.
         """
-        offer = next((offer for offer in self._offers if offer.id == plant_id), None)
+        offer = next((offer for offer in self.offers if offer.id == plant_id), None)
         if offer is None:
             what = f"plant {plant_id} is not on offer"
             raise DriveError(what, fix="take only what the last frame offered, each once")
@@ -95,7 +91,7 @@ class Drive:
         write_treated(self._file, plant, off_mm_now(plant, self.map) or 0.0, self.map)
         self.map = treated(self.map, plant_id, self.care)
         still = {it.id for it in offered(self.map, self.care)[0]}
-        self._offers = tuple(it for it in self._offers if it.id in still)
+        self.offers = tuple(it for it in self.offers if it.id in still)
         return offer
 
     def anchor(
@@ -107,4 +103,4 @@ class Drive:
         """
         pose = Pose(x_mm, y_mm, math.radians(heading_deg))
         self.map = anchored(self.map, pose, off_mm, off_deg)
-        self._offers, self._last = (), None
+        self.offers, self._last = (), None

@@ -11,6 +11,7 @@ the machine lies in a few blocks, which then do not fit and are put aside.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -69,41 +70,47 @@ def motion_between(before: Ground, now: Ground, mounting: Mounting) -> Motion | 
     if before.grid != now.grid:
         return "the frames show ground of different sizes"
     shape = now.grey.shape
-    (down, right), peak = _shift(before.grey, now.grey)
+    (down, right), peak = _shift(_seen_grey(before), _seen_grey(now))
     if peak < _LEAST_PEAK:
         return f"the frames do not match (peak {peak:.1f}, least {_LEAST_PEAK:g})"
     moved = (round(down), round(right))
     if any(size - abs(by) < _LEAST_OVERLAP * size for size, by in zip(shape, moved, strict=True)):
         return "the frames show too little of the same ground"
-    places, shifts = _block_shifts(before, now, moved)
-    if len(places) < _LEAST_BLOCKS:
-        return f"too little detail: only {len(places)} parts of the frame match"
-    then, later = (_machine_mm(at, now, mounting) for at in (places, places + shifts))
-    return _rigid(then, later, now)
+    then, later = _blocks(before, now, lambda at: np.zeros_like(at) + moved)
+    if len(then) >= _LEAST_BLOCKS:
+        # Where the frame turned, blocks moved apart; once more, each from where it went.
+        turn, by, _ = _agreed(then, later)
+        then, later = _blocks(before, now, lambda at: (at - by) @ _turned(turn) - at)
+    if len(then) < _LEAST_BLOCKS:
+        return f"too little detail: only {len(then)} parts of the frame match"
+    _, _, agree = _agreed(then, later)
+    if agree.sum() < max(_LEAST_BLOCKS, _LEAST_SHARE * len(then)):
+        return f"the parts of the frame disagree: {agree.sum()} of {len(then)} fit one motion"
+    here, there = (_machine_mm(at[agree], now, mounting) for at in (then, later))
+    return _motion(here, there, now, len(then))
 
 
-def _rigid(then: Floats, later: Floats, ground: Ground) -> Motion | str:
-    """Fit then = turned(later) + moved over points (n, 2) in mm, robustly."""
+def _agreed(then: Floats, later: Floats) -> tuple[float, Floats, NDArray[np.bool_]]:
+    """Fit then = turned(later) + moved over points (n, 2) in px, and say which agree (n,)."""
     agree = np.ones(len(then), bool)
-    off = np.zeros(len(then))
+    turn, moved = 0.0, np.median(then - later, axis=0)
     for _ in range(5):
+        off = np.hypot(*(later @ _turned(turn).T + moved - then).T)
+        agree = off <= max(_AGREE_PX, 2 * float(np.median(off)))
         turn, moved = _fit(then[agree], later[agree])
-        cos, sin = math.cos(turn), math.sin(turn)
-        off = np.hypot(*(later @ np.array([[cos, sin], [-sin, cos]]) + moved - then).T)
-        limit = max(_AGREE_PX * ground.px_mm, 2 * float(np.median(off[agree])))
-        if not (off <= limit).sum() >= _LEAST_BLOCKS:
-            break
-        agree = off <= limit
-    agree = off <= _AGREE_PX * ground.px_mm
-    count = int(agree.sum())
-    if count < max(_LEAST_BLOCKS, _LEAST_SHARE * len(then)):
-        return f"the parts of the frame disagree: {count} of {len(then)} fit one motion"
-    turn, moved = _fit(then[agree], later[agree])
-    middle = later[agree].mean(axis=0)
+    off = np.hypot(*(later @ _turned(turn).T + moved - then).T)
+    return turn, moved, np.asarray(off <= _AGREE_PX)
+
+
+def _motion(then: Floats, later: Floats, ground: Ground, of_blocks: int) -> Motion:
+    """Fit a motion to points (n, 2) in the machine's frame, with its errors."""
+    turn, moved = _fit(then, later)
+    off_mm = np.hypot(*(later @ _turned(turn).T + moved - then).T)
+    count, middle = len(then), later.mean(axis=0)
     # Blocks overlap, and a plant biases its neighbours alike: as if a quarter had been asked.
-    rms_mm = math.hypot(float(np.sqrt(np.mean(off[agree] ** 2))), _FLOOR_PX * ground.px_mm)
+    rms_mm = math.hypot(float(np.sqrt(np.mean(off_mm**2))), _FLOOR_PX * ground.px_mm)
     at_middle_mm = rms_mm / math.sqrt(count / 4)
-    spread_mm = float(np.sqrt(((later[agree] - middle) ** 2).sum(axis=1).mean()))
+    spread_mm = float(np.sqrt(((later - middle) ** 2).sum(axis=1).mean()))
     sigma_rad = at_middle_mm / max(spread_mm, ground.px_mm)
     return Motion(
         forward_mm=float(moved[0]),
@@ -113,8 +120,13 @@ def _rigid(then: Floats, later: Floats, ground: Ground) -> Motion | str:
         sigma_deg=math.degrees(sigma_rad),
         scale_share=ground.scale_share,
         blocks=count,
-        of_blocks=len(then),
+        of_blocks=of_blocks,
     )
+
+
+def _turned(turn: float) -> Floats:
+    cos, sin = math.cos(turn), math.sin(turn)
+    return np.array([[cos, -sin], [sin, cos]])
 
 
 def _fit(then: Floats, later: Floats) -> tuple[float, Floats]:
@@ -122,8 +134,7 @@ def _fit(then: Floats, later: Floats) -> tuple[float, Floats]:
     a, b = then - then.mean(axis=0), later - later.mean(axis=0)
     across = float((b[:, 0] * a[:, 1] - b[:, 1] * a[:, 0]).sum())
     turn = math.atan2(across, float((a * b).sum()))
-    cos, sin = math.cos(turn), math.sin(turn)
-    return turn, then.mean(axis=0) - np.array([[cos, -sin], [sin, cos]]) @ later.mean(axis=0)
+    return turn, then.mean(axis=0) - _turned(turn) @ later.mean(axis=0)
 
 
 def _machine_mm(places: Floats, ground: Ground, mounting: Mounting) -> Floats:
@@ -137,35 +148,47 @@ def _machine_mm(places: Floats, ground: Ground, mounting: Mounting) -> Floats:
     return np.asarray(middle + across + (grid.y_min_mm + down_mm)[:, None] * (down - middle))
 
 
-def _block_shifts(before: Ground, now: Ground, moved: tuple[int, int]) -> tuple[Floats, Floats]:
-    """Return middles (n, 2) of blocks of the earlier frame, and by how much each moved, in px.
+def _seen_grey(ground: Ground) -> NDArray[np.float32]:
+    """Return the grey picture with the mean in cells that are not seen."""
+    if ground.seen.all():
+        return ground.grey
+    seen = np.kron(ground.seen, np.ones((ground.cell_px, ground.cell_px), bool))
+    return np.where(seen, ground.grey, ground.grey[seen].mean()).astype(np.float32)
 
-    `moved` is the shift of the whole; only blocks of which both frames show all are asked, and
-    only those with a clear answer returned.
+
+def _blocks(
+    before: Ground, now: Ground, shift_of: Callable[[Floats], Floats]
+) -> tuple[Floats, Floats]:
+    """Return where blocks have their middle in the earlier frame and in the later, (n, 2) px.
+
+    `shift_of` is about how far a place (2,) moves. Only blocks of which both frames show all
+    are asked, and only those with a clear answer returned.
     """
-    (top, height), (left, width) = (
-        (max(0, -by), size - abs(by)) for size, by in zip(now.grey.shape, moved, strict=True)
-    )
-    side = next((s for s in _BLOCKS_PX if min(height, width) >= 3 * s), _BLOCKS_PX[-1])
-    places, shifts = [], []
-    for row in _starts(top, height, side):
-        for col in _starts(left, width, side):
-            at, then_at = (row, col), (row + moved[0], col + moved[1])
-            if not (_all_seen(before, at, side) and _all_seen(now, then_at, side)):
-                continue
-            shift, peak = _shift(_block(before, at, side), _block(now, then_at, side))
-            if peak >= _LEAST_BLOCK_PEAK and max(map(abs, shift)) <= side / 4:
-                places.append((row + (side - 1) / 2, col + (side - 1) / 2))
-                shifts.append((moved[0] + shift[0], moved[1] + shift[1]))
-    return np.array(places).reshape(-1, 2), np.array(shifts).reshape(-1, 2)
+    height, width = now.grey.shape
+    middle = np.array([(height - 1) / 2, (width - 1) / 2])
+    shared = [
+        size - abs(float(by)) for size, by in zip((height, width), shift_of(middle), strict=True)
+    ]
+    side = next((s for s in _BLOCKS_PX if min(shared) >= 3 * s), _BLOCKS_PX[-1])
+    then, later = [], []
+    for row in _starts(height, side):
+        for col in _starts(width, side):
+            at = np.array([row, col]) + (side - 1) / 2
+            down, right = np.rint(shift_of(at)).astype(int).tolist()
+            there = (row + down, col + right)
+            if _all_seen(before, (row, col), side) and _all_seen(now, there, side):
+                pair = (_block(before, (row, col), side), _block(now, there, side))
+                shift, peak = _shift(*pair)
+                if peak >= _LEAST_BLOCK_PEAK and max(map(abs, shift)) <= side / 4:
+                    then.append(at)
+                    later.append(at + np.array([down + shift[0], right + shift[1]]))
+    return np.array(then).reshape(-1, 2), np.array(later).reshape(-1, 2)
 
 
-def _starts(begin: int, length: int, side: int) -> list[int]:
+def _starts(length: int, side: int) -> list[int]:
     """Return where blocks begin that cover a length evenly, a quarter of each shared."""
-    if length < side:
-        return []
     count = max(1, round((length - side) / (0.75 * side)) + 1)
-    return [begin + round(at) for at in np.linspace(0, length - side, count)]
+    return [round(at) for at in np.linspace(0, length - side, count)]
 
 
 def _block(ground: Ground, at: tuple[int, int], side: int) -> NDArray[np.float32]:
@@ -173,6 +196,10 @@ def _block(ground: Ground, at: tuple[int, int], side: int) -> NDArray[np.float32
 
 
 def _all_seen(ground: Ground, at: tuple[int, int], side: int) -> bool:
+    """Say whether a block lies in the picture, and in cells that are seen."""
+    height, width = ground.grey.shape
+    if not (0 <= at[0] <= height - side and 0 <= at[1] <= width - side):
+        return False
     first = (at[0] // ground.cell_px, at[1] // ground.cell_px)
     last = ((at[0] + side - 1) // ground.cell_px, (at[1] + side - 1) // ground.cell_px)
     return bool(ground.seen[first[0] : last[0] + 1, first[1] : last[1] + 1].all())
