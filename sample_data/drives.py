@@ -25,6 +25,10 @@ from sample_data.plants import Plant, height_mm, leaves_of
 from sample_data.species import GROUND, VALUE_OF_CODE
 
 
+#: No plant's leaves, nor its shadow, reach further than this.
+_LARGEST_MM = 200.0
+
+
 @dataclass(frozen=True)
 class Stop:
     """Where the lens stands when a frame is taken."""
@@ -77,8 +81,11 @@ class Strip:
         raster = Raster(*size, *camera.principal_point_px, camera.gsd_mm_per_px)
         mask = np.full((camera.height_px, camera.width_px), GROUND, dtype=np.uint8)
         canvas = Canvas(raster, camera.height_mm, np.stack(planes[:3]), mask, planes[3])
+        far_mm = math.hypot(*footprint_mm(camera)) / 2 + _LARGEST_MM
         for plant in sorted(self.plants, key=height_mm):
             here = seen_from(plant, stop)
+            if math.hypot(here.x_mm, here.y_mm) > far_mm:
+                continue
             for leaf in leaves_of(here):
                 at = (here.x_mm, here.y_mm)
                 paint_leaf(canvas, leaf, at, VALUE_OF_CODE[plant.code], self._light)
