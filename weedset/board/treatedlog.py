@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from weedset.board.drivemap import DriveMap, Passed, Plant, State
@@ -90,10 +91,14 @@ def _append(path: Path, line: str) -> None:
                 file.truncate(size)
         text = f"{line}\n" if size else f"{json.dumps(_FIRST)}\n{line}\n"
         data = text.encode()
-        if file.write(data) != len(data):
-            file.truncate(size)
-            raise OSError(28, "no space left on the disk")
-        os.fsync(file.fileno())
+        try:
+            if file.write(data) != len(data):
+                raise OSError(28, "no space left on the disk")
+            os.fsync(file.fileno())
+        except OSError:
+            with suppress(OSError):
+                file.truncate(size)
+            raise
     if new:
         folder = os.open(path.parent, os.O_RDONLY)
         try:
