@@ -24,7 +24,6 @@ from sample_data.paint import Canvas, paint_leaf
 from sample_data.plants import Plant, height_mm, leaves_of
 from sample_data.species import GROUND, VALUE_OF_CODE
 
-
 #: No plant's leaves, nor its shadow, reach further than this.
 _LARGEST_MM = 200.0
 

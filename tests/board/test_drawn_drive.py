@@ -19,7 +19,7 @@ from weedset.board.drive import Drive
 from weedset.board.eye import Eye, open_eye
 from weedset.board.motion import Motion
 from weedset.board.targets import Mounting
-from weedset.errors import DriveError
+from weedset.errors import DriveError, PhotoError
 
 #: Half of the whole cells that a frame shows, in mm ahead and to the side, less a plant's reach.
 INSIDE_MM = (100.0, 150.0)
@@ -161,6 +161,26 @@ def test_only_what_is_on_offer_can_be_taken(bench: Path, tmp_path: Path) -> None
     with pytest.raises(DriveError, match="plant 1 is not on offer"):
         drive.take(1)
     assert not (tmp_path / "treated.jsonl").exists()
+
+
+@pytest.mark.slow
+def test_a_frame_that_cannot_be_read_takes_the_offers_back(bench: Path, tmp_path: Path) -> None:
+    _, frames, _ = drawn_drive()
+    drive = Drive(eye_of(bench), Mounting(0, 0), tmp_path / "treated.jsonl")
+    for number in range(4):
+        drive.see(frames[number], "f", monotonic())
+    (offer, *_) = drive.offers
+    before = drive.map
+    with pytest.raises(PhotoError):
+        drive.see(b"no photo", "bad", monotonic())
+    assert drive.offers == ()
+    with pytest.raises(DriveError, match="not on offer"):
+        drive.take(offer.id)
+    looked = drive.see(frames[3] // 20, "dark", monotonic())
+    assert (drive.offers, drive.map) == ((), before)
+    assert "too little light" in str(looked.advanced.why_not)
+    drive.see(frames[5], "f", monotonic())  # the next good one is compared with the last good one
+    assert drive.map.pose.x_mm > before.pose.x_mm + 90
 
 
 @pytest.mark.parametrize(

@@ -290,6 +290,21 @@ def test_memory_is_bounded() -> None:
     assert len(now.passed) <= 400 * 60 / 500 + 2
 
 
+def test_more_to_keep_clear_of_than_can_be_held_offers_nothing() -> None:
+    now = drive([weed(100)], [weed(40)])[-1].map
+    crops = tuple(KeptClear(900 + 0.1 * number, 900, 0.01, 0) for number in range(4100))
+    frame = SeenFrame(3.0, (weed(-20),), crops, step_of(60))
+    done = advance(now, frame, RULE, CARE)
+    assert done.offers == ()
+    assert "keep clear" in str(done.why_not)
+    assert len(done.map.obstacles) <= 4000
+
+
+def test_an_offer_says_whether_it_was_seen_in_this_frame() -> None:
+    done = drive([weed(100)], [weed(40)], [])
+    assert [[offer.seen for offer in it.offers] for it in done] == [[], [True], [False]]
+
+
 def test_a_restart_leaves_all_alone_until_someone_says_where_it_is() -> None:
     done = drive([weed(100)], [weed(40)])
     before = treated(done[-1].map, 1, CARE)

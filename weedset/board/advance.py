@@ -50,7 +50,7 @@ _CLEAR_SIGMAS = 2.0
 #: An obstacle seen again takes the place of an older one that is no larger, give or take.
 _LARGER_MM = 5.0
 
-#: Beyond so many of each nothing is added: what is not in the map is never offered.
+#: Beyond so many of each nothing is offered.
 _MOST_HELD = 4000
 
 _NO_STEP = Step(0.0, 0.0, 0.0, Drift())
@@ -83,7 +83,7 @@ def advance(before: DriveMap, frame: SeenFrame, rule: Rule, care: Care) -> Advan
 
 def offered(now: DriveMap, care: Care) -> tuple[tuple[Offer, ...], str | None]:
     """Return what of a map may be treated where the machine stands, and why nothing may."""
-    if reason := now.adrift or _worked_before(now, care):
+    if reason := now.adrift or _forgot(now, care):
         return (), reason
     approved = [plant for plant in now.plants if plant.state is State.APPROVED]
     clear = _clear_mm(places_mm(approved), now, care)
@@ -205,6 +205,7 @@ def _offer(plant: Plant, now: DriveMap, off_mm: float) -> Offer:
         species=plant.species,
         probability=plant.probability,
         views=plant.views,
+        seen=plant.seen_s == now.taken_s,
     )
 
 
@@ -239,10 +240,12 @@ def _forgotten(now: DriveMap, care: Care) -> tuple[DriveMap, tuple[Plant, ...]]:
     return replace(now, plants=kept, obstacles=obstacles, passed=passed), dropped
 
 
-def _worked_before(now: DriveMap, care: Care) -> str | None:
-    """Return why nothing is offered where the map has forgotten what was treated."""
+def _forgot(now: DriveMap, care: Care) -> str | None:
+    """Return why nothing is offered where the map has forgotten what it should know."""
     if len(now.passed) > _MOST_HELD:
         return "the drive is too long: begin a new one"
+    if len(now.obstacles) >= _MOST_HELD:
+        return "there is more to keep clear of than the map can hold"
     if any(it.gone and _away_mm(it, now.pose) < care.horizon_mm / 2 for it in now.passed):
         return "back on ground that the map has forgotten: begin a new drive if it is new ground"
     return None

@@ -141,7 +141,8 @@ class SeenFrame:
 class Offer:
     """A plant that may be treated now, in the machine's frame and in the drive's.
 
-    `uncertainty_mm` is one sigma. (`x_mm`, `y_mm`) is in the machine's frame of this frame.
+    `uncertainty_mm` is one sigma. (`x_mm`, `y_mm`) is in the machine's frame of this frame,
+    in which it was `seen`, or not: it may have left the view, or be gone.
     """
 
     id: int
@@ -153,6 +154,7 @@ class Offer:
     species: str | None
     probability: float | None
     views: int
+    seen: bool
 
 
 @dataclass(frozen=True, slots=True)
