@@ -192,6 +192,17 @@ def test_a_shadow_that_travels_with_the_machine_does_not_hold_it_back() -> None:
     assert off_mm(found, 60, 0) < 0.5
 
 
+def test_the_pattern_of_a_sensor_is_no_ground() -> None:
+    """The same noise in each picture, strong: ground that moved, and ground that is another."""
+    big, other = soil(0), soil(5)
+    for seed in range(5):
+        here, ahead, elsewhere = (
+            looked_at(*it, 0, 0, seed) for it in ((big, 0), (big, 60), (other, 0))
+        )
+        assert off_mm(motion_between(ground(here), ground(ahead), HERE), 60, 0) < 0.3
+        assert refused(here, elsewhere)
+
+
 def test_frames_of_different_ground_do_not_compare() -> None:
     frame = ground(looked_at(soil(), 0, 0, 0, 1))
     smaller = GroundGrid(50.0, 5, 8, -200.0, -125.0)

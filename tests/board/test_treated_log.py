@@ -93,6 +93,8 @@ def test_what_is_no_text_or_no_file(tmp_path: Path) -> None:
         read_treated(tmp_path / "t")
     with pytest.raises(DriveError, match="cannot be read"):
         read_treated(tmp_path)
+    with pytest.raises(DriveError, match="no such folder"):  # at the start, not at the first weed
+        read_treated(tmp_path / "no" / "t")
     with pytest.raises(DriveError, match="cannot be written"):
         write_treated(tmp_path / "no" / "t", plant(1), 3, NOW)
 

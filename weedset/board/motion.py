@@ -34,6 +34,10 @@ _LEAST_OVERLAP = 0.5
 _LEAST_BLOCKS = 5
 _LEAST_SHARE = 0.5
 
+#: Correlation of grey that matching blocks must have. Phases alone would match the pattern that
+#: a sensor adds to each of its pictures, and so find that the machine stands still.
+_LEAST_ALIKE = 0.3
+
 #: Blocks agree when they lie this near to the common motion, in px.
 _AGREE_PX = 1.0
 
@@ -92,6 +96,8 @@ def motion_between(before: Ground, now: Ground, mounting: Mounting) -> Motion | 
     _, _, agree = _agreed(then, later)
     if agree.sum() < max(_LEAST_BLOCKS, _LEAST_SHARE * len(then)):
         return f"the parts of the frame disagree: {agree.sum()} of {len(then)} fit one motion"
+    if (alike := _likeness(before, now, then[agree], later[agree])) < _LEAST_ALIKE:
+        return f"the frames look too unlike where they match ({alike:.2f}, least {_LEAST_ALIKE:g})"
     here, there = (_machine_mm(at[agree], now, mounting) for at in (then, later))
     return _motion(here, there, now, len(then))
 
@@ -189,6 +195,23 @@ def _blocks(
                     then.append(at)
                     later.append(at + np.array([down + shift[0], right + shift[1]]))
     return np.array(then).reshape(-1, 2), np.array(later).reshape(-1, 2)
+
+
+def _likeness(before: Ground, now: Ground, then: Floats, later: Floats) -> float:
+    """Return the median correlation of grey around places of both frames, (n, 2) each in px."""
+    half = _BLOCKS_PX[-1] // 2
+    found = []
+    for at, there in zip(np.rint(then).astype(int), np.rint(later).astype(int), strict=True):
+        pair = [
+            grey[max(0, row - half) : row + half, max(0, col - half) : col + half]
+            for grey, (row, col) in ((before.grey, at), (now.grey, there))
+        ]
+        if pair[0].shape == pair[1].shape:
+            one, two = (grey - grey.mean() for grey in pair)
+            found.append(
+                float((one * two).sum() / (np.linalg.norm(one) * np.linalg.norm(two) + 1e-9))
+            )
+    return float(np.median(found)) if found else 0.0
 
 
 def _starts(length: int, side: int) -> list[int]:

@@ -118,6 +118,8 @@ def _lines(path: Path) -> list[str]:
             raise DriveError("is too large to be a list of treated plants", where=str(path))
         data = path.read_bytes()
     except FileNotFoundError:
+        if not path.parent.is_dir():
+            raise DriveError("there is no such folder", where=str(path.parent)) from None
         return []
     except OSError as exc:
         raise DriveError(f"cannot be read ({exc.strerror})", where=str(path)) from exc
