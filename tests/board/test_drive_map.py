@@ -210,7 +210,7 @@ def ready() -> DriveMap:
     return now
 
 
-@pytest.mark.parametrize("taken_s", [2.0, 1.5, -3.0])
+@pytest.mark.parametrize("taken_s", [2.0, 1.5, -3.0, float("nan")])
 def test_frames_that_are_repeated_or_out_of_order(taken_s: float) -> None:
     frame = SeenFrame(taken_s, (weed(-20),), odometry=Odometry(120, 0, 0))
     done = advance(ready(), frame, RULE, CARE)
@@ -232,6 +232,15 @@ def test_a_gap_in_odometry_is_bridged_by_the_next_reading() -> None:
     done = advance(gap.map, frame, RULE, CARE)
     assert only(done.map).id == 1
     assert done.map.pose.x_mm == pytest.approx(160)
+
+
+@pytest.mark.parametrize("bad", [float("nan"), float("inf"), -float("inf")])
+def test_odometry_that_is_no_number_is_none(bad: float) -> None:
+    for at in (Odometry(bad, 0, 0), Odometry(120, bad, 0), Odometry(120, 0, bad)):
+        done = advance(ready(), SeenFrame(3.0, (weed(-20),), odometry=at), RULE, CARE)
+        assert (done.offers, done.used, done.map) == ((), False, ready())
+        seen = SeenFrame(3.0, (weed(-20),), motion=step_of(60), odometry=at)
+        assert len(advance(ready(), seen, RULE, CARE).offers) == 1
 
 
 def test_odometry_that_jumps_sets_a_drive_adrift_until_pictures_match() -> None:

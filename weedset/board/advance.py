@@ -8,7 +8,7 @@ All of it is pure: maps in, maps out; `drive` holds the one at hand.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import numpy as np
 
@@ -64,8 +64,10 @@ def advance(before: DriveMap, frame: SeenFrame, rule: Rule, care: Care) -> Advan
     """
     if frame.fault:
         return Advanced(before, (), False, frame.fault)
-    if before.taken_s is not None and frame.taken_s <= before.taken_s:
+    if before.taken_s is not None and not frame.taken_s > before.taken_s:
         return Advanced(before, (), False, "not later than the frame before it")
+    if frame.odometry and not all(map(math.isfinite, astuple(frame.odometry))):
+        frame = replace(frame, odometry=None)
     first = before.taken_s is None and before.adrift is None
     step = _NO_STEP if first else _step(before, frame, care)
     if isinstance(step, str):
