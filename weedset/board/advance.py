@@ -118,7 +118,7 @@ def treated(now: DriveMap, plant_id: int, care: Care) -> DriveMap:
 def _beside(plant: Plant, it: Plant, drifted_mm2: float, now: DriveMap, care: Care) -> Plant:
     """Return a plant as it is once `it` was treated, which it may itself be."""
     if plant.id == it.id:
-        return replace(plant, state=State.TREATED, reason="treated")
+        return replace(plant, state=State.TREATED)
     if plant.state not in (State.SEEN, State.APPROVED):
         return plant
     near_mm = one_plant_mm(plant.radius_mm, it.radius_mm, care)
