@@ -44,7 +44,8 @@ def shown(what: str) -> Iterator[subprocess.Popen[bytes]]:
     assert words[0] == "python"
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
     more = {**pipes, "env": {**os.environ, "PYTHONPATH": str(ROOT)}}
-    with subprocess.Popen([sys.executable, *words[1:]], **more) as run:  # type: ignore[call-overload]
+    patient = [sys.executable, *words[1:], "--stale-after", "60000"]  # on a busy computer
+    with subprocess.Popen(patient, **more) as run:  # type: ignore[call-overload]
         try:
             yield run
         finally:
@@ -56,7 +57,9 @@ def records(run: subprocess.Popen[bytes]) -> list[dict[str, object]]:
     found: list[dict[str, object]] = []
     while not found or found[-1]["record"] != "drive":
         assert run.stdout is not None
-        found.append(json.loads(run.stdout.readline()))
+        line = run.stdout.readline()
+        assert line, (run.wait(), run.communicate()[1].decode())
+        found.append(json.loads(line))
     return found
 
 

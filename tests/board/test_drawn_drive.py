@@ -103,6 +103,7 @@ def run_drive(arguments: list[str], numbers: range) -> list[dict[str, object]]:
     _, frames, wheels = drawn_drive()
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
     lines: list[dict[str, object]] = []
+    told = set[object]()
     with subprocess.Popen(arguments, **pipes) as run:  # type: ignore[call-overload]
         for number in numbers:
             data, at = jpeg(frames[number]), wheels[number]
@@ -110,11 +111,15 @@ def run_drive(arguments: list[str], numbers: range) -> list[dict[str, object]]:
             header = {"length": len(data), "odometry": odometry}
             run.stdin.write(json.dumps(header).encode() + b"\n" + data)
             run.stdin.flush()
-            lines.append(json.loads(run.stdout.readline()))
-            while lines[-1]["record"] != "drive":
-                lines.append(json.loads(run.stdout.readline()))
-        rest, err = run.communicate()
-        lines += [json.loads(line) for line in rest.splitlines()]
+            while not lines or lines[-1]["record"] != "drive" or lines[-1]["photo"] in told:
+                line = run.stdout.readline()
+                assert line, (run.wait(), run.communicate()[1].decode())
+                lines.append(json.loads(line))
+            told.add(lines[-1]["photo"])
+        run.stdin.close()
+        lines += map(json.loads, run.stdout.readlines())  # what is buffered, too
+        err = run.stderr.read()
+        run.wait()
         assert b"Traceback" not in err
         assert run.returncode == 0, err
     return lines
