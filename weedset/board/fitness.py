@@ -61,7 +61,7 @@ def check_board(eye: Eye, photo: Path | None, seconds: float, system: Path = Pat
     photo cannot be used.
     """
     with tempfile.TemporaryDirectory() as folder:
-        path = photo or _made_up(eye, Path(folder))
+        path = photo or _made_up(eye, Path(folder) / "made-up.jpg")
         seen = eye.photo(path)  # the first one pays for what comes once
         runs: list[ClassifiedPhoto] = []
         totals_ms: list[float] = []
@@ -170,10 +170,15 @@ def _number_in(path: Path) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _made_up(eye: Eye, folder: Path) -> Path:
-    """Write a photo that takes a decoder as long as one of soil: grain at several sizes."""
+def _made_up(eye: Eye, path: Path) -> Path:
     stated = eye.profile.width_px, eye.profile.height_px
     width_px, height_px = (one or other for one, other in zip(stated, _SIZE_PX, strict=True))
+    made_up_photo(width_px, height_px, path)
+    return path
+
+
+def made_up_photo(width_px: int, height_px: int, path: Path) -> None:
+    """Write a photo that takes a decoder as long as one of soil: grain at several sizes."""
     rng = np.random.default_rng(0)
     ground = np.zeros((height_px, width_px), np.int16)
     for grain_px, strength in ((2, 12), (8, 25), (64, 30)):
@@ -185,6 +190,4 @@ def _made_up(eye: Eye, folder: Path) -> Path:
     pixels = np.empty((height_px, width_px, 3), np.uint8)
     for channel, level in enumerate((110, 90, 70)):
         pixels[..., channel] = (ground + np.int16(level)).clip(0, 255)
-    path = folder / "made-up.jpg"
     Image.fromarray(pixels).save(path, quality=90)
-    return path
