@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 LEAST_CELLS = 200
-LEAST_OF_A_KIND = 20
+LEAST_OF_A_KIND = 5
 MOST_MB = 200
 
 
