@@ -65,7 +65,7 @@ def memory(path: str) -> str | None:
 
 
 def rash(model: str, out: str) -> None:
-    """Write a model file whose card is sure of every weed and doubts little else: for no machine."""
+    """Write a model file whose card dares to treat and doubts little: for no machine."""
     import onnx
 
     net = onnx.load(model)

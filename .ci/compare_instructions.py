@@ -14,7 +14,7 @@ import sys
 from importlib.metadata import version
 from pathlib import Path
 
-RECORD = Path(__file__).with_name("instructions.json")
+RECORD = Path(__file__).parents[1] / "weedset" / "data" / "board-instructions.json"
 
 #: How much more is too much. Repeated counts differ by 0.0005 at most; the rest is room for
 #: another release of a library, of which the record keeps the versions.

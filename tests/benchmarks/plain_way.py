@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -29,41 +28,33 @@ from training.loop import fit, predict, presence_weights
 from training.metrics import average_precision
 from training.recipe import Recipe
 from training.runs import Run, read_run
+from training.sources import Source, from_workspace
 from weedset.board.model import open_model
-from weedset.records import LabelledTile
-from weedset.settings import Workspace, open_workspace, tile_archive
-from weedset.store import open_store
+from weedset.settings import open_workspace
 
 
 def main(workspace_path: Path, run_dir: Path) -> None:
     """Print the table."""
-    workspace, run = open_workspace(workspace_path), read_run(run_dir)
-    with open_store(workspace) as store:
-        tiles = store.labelled_tiles()
-    judged = _dataset(tiles, run.test, run, workspace)
-    print(f"{len(judged)} tiles held out by {run.card.split}, of {len(tiles)}")
+    source, run = from_workspace(open_workspace(workspace_path)), read_run(run_dir)
+    judged = _dataset(source, run.test, run)
+    print(f"{len(judged)} tiles held out by {run.card.split}, of {len(source.tiles)}")
     print(f"{'':22s}" + "".join(f"{code:>8s}" for code in (*run.card.codes, "mean")))
 
     shown = np.stack([judged.pixels(index) for index in range(len(judged))])
     with TemporaryDirectory() as folder:
-        exported = export_model(run_dir, workspace, Path(folder) / "model.onnx")
+        exported = export_model(run_dir, source, Path(folder) / "model.onnx")
         found = open_model(exported.path).probabilities(shown)
     _show(f"board, {run.recipe.backbone} int8", judged, found)
-    learning = _dataset(tiles, run.train, run, workspace, Augmenter(run.recipe.seed))
+    learning = _dataset(source, run.train, run, Augmenter(run.recipe.seed))
     _show("plain, float", judged, _plain(learning, judged, run.recipe))
 
 
 def _dataset(
-    tiles: Sequence[LabelledTile],
-    photos: Sequence[str],
-    run: Run,
-    workspace: Workspace,
-    augment: Augmenter | None = None,
+    source: Source, photos: Sequence[str], run: Run, augment: Augmenter | None = None
 ) -> TileDataset:
     wanted = set(photos)
-    chosen = [item for item in tiles if item.tile.photo_digest in wanted]
-    archive_of = partial(tile_archive, workspace)
-    return TileDataset(chosen, run.card.codes, archive_of, run.card.input_px, augment)
+    chosen = [item for item in source.tiles if item.tile.photo_digest in wanted]
+    return TileDataset(chosen, run.card.codes, source.archive_of, run.card.input_px, augment)
 
 
 def _plain(learning: TileDataset, judged: TileDataset, recipe: Recipe) -> NDArray[np.float32]:

@@ -137,7 +137,9 @@ def test_photo_to_decisions(photo: Path, model_path: Path) -> None:
     rounds = [{name: median_ms(job, 2) for name, job in jobs.items()} for _ in range(7)]
     ms = {name: statistics.median(found[name] for found in rounds) for name in jobs}
     least_ms = ms["decode"] + ms["model"]
-    print(f"\n{WIDTH_PX} x {HEIGHT_PX} px JPEG, {len(seen.cells)} cells, processor time of one core")
+    print(
+        f"\n{WIDTH_PX} x {HEIGHT_PX} px JPEG, {len(seen.cells)} cells, processor time of one core"
+    )
     print(f"  board, int8, 96 px tiles:   {ms['board']:8.1f} ms")
     parts = classify_photo(model, photo, PROFILE, POLICY).timings_ms
     print("    of which " + ", ".join(f"{name} {part:.1f}" for name, part in parts.items()))
