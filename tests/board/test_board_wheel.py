@@ -8,6 +8,7 @@ import subprocess
 import sys
 import venv
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from importlib import metadata
 from pathlib import Path
 
@@ -15,7 +16,10 @@ import numpy as np
 import pytest
 from packaging.requirements import Requirement
 from PIL import Image
-from tiny_model import write_model
+from tiny_model import CARD, write_model
+
+from weedset import __version__
+from weedset.board.measurement import read_measurement
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -117,6 +121,20 @@ def test_the_board_works_and_imports_nothing_else(clean: Path, tmp_path: Path) -
     assert strange <= {"weedset", "numpy", "PIL", "onnxruntime", "__main__"}
     here = (sys.executable, "-m", "weedset.board", *asked)
     assert run(*here, cwd=tmp_path).splitlines() == lines
+
+
+def test_the_board_is_checked_with_the_data_files_of_the_wheel(clean: Path, tmp_path: Path) -> None:
+    write_model(tmp_path / "m.onnx", replace(CARD, mmac=0.1))
+    (tmp_path / "c.toml").write_text(
+        'name = "c"\n[scale]\ngsd_mm_per_px = 0.5\n[image]\nwidth_px = 400\nheight_px = 300\n'
+    )
+    asked = ("check", "--model", "m.onnx", "--camera", "c.toml", "--seconds", "0", "--json")
+    record = run(clean, "-I", "-m", "weedset.board", *asked, cwd=tmp_path)
+    found = read_measurement(record, "check")
+    assert found.versions["weedset"] == __version__
+    (tmp_path / "my-board.json").write_text(record)
+    table = ("-m", "weedset.board.speedtable", "my-board.json")
+    assert "Cortex-A53" in run(clean, "-I", *table, cwd=tmp_path)
 
 
 def test_the_desk_says_what_is_missing(clean: Path) -> None:

@@ -68,8 +68,10 @@ def main(arguments: list[str] | None = None) -> int:
     out = _Out(asked, eye.model.card)
     try:
         _live(asked, eye, out) if live else _classify_all(asked, eye, out)
-    except BrokenPipeError:  # whoever read our lines has seen enough
+    except OSError as error:  # of what we write to: all else is told as an error of ours
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if not isinstance(error, BrokenPipeError):  # that one has seen enough
+            _say(f"error: the decisions cannot be written ({error.strerror})")
         return 1
     except KeyboardInterrupt:
         _say("Stopped.")
