@@ -22,9 +22,9 @@ def jpeg(seed: int, size_px: tuple[int, int] = (400, 300), orientation: int = 1)
     noise = np.random.default_rng(seed).integers(-2, 8, (*size_px[::-1], 3))
     pixels = (np.array((248, 2, 2)) + noise).clip(0, 255).astype(np.uint8)
     buffer = io.BytesIO()
-    exif = Image.Exif()
-    if orientation != 1:
-        exif[0x0112] = orientation  # EXIF 2.32
+    turned = Image.Exif()
+    turned[0x0112] = orientation  # EXIF 2.32
+    exif = turned.tobytes() if orientation != 1 else b""
     Image.fromarray(pixels).save(buffer, "JPEG", quality=98, subsampling=0, exif=exif)
     return buffer.getvalue()
 
