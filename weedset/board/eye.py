@@ -104,7 +104,7 @@ class Eye:
             fix = "give uint8 (height, width, 3), red first"
             raise PhotoError(what, where=name, fix=fix)
         pixels = np.ascontiguousarray(frame)
-        digest = bytes_digest(pixels.tobytes())
+        digest = bytes_digest(pixels.data)
         height_px, width_px = pixels.shape[:2]
         return OpenedPhoto(Image.fromarray(pixels), width_px, height_px, ExifFacts(), digest)
 
