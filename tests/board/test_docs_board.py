@@ -23,6 +23,7 @@ LINES = [
     line
     for block in re.findall(r"^```\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
     for line in block.splitlines()
+    if "--drive" not in line  # a drive needs more, and has a test of its own
 ]
 SHORT = (
     (" check ", " check --seconds 0 "),
