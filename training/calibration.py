@@ -76,8 +76,7 @@ def fit_temperature(targets: NDArray[np.int8], probabilities: NDArray[np.float32
         return 1.0
     present, absent = (targets == 1).sum(0), (targets == 0).sum(0)
     goal = np.where(targets == 1, (present + 1) / (present + 2), 1 / (absent + 2))[known]
-    p = np.clip(probabilities[known].astype(np.float64), _LEAST_P, 1 - _LEAST_P)
-    score = np.log(p / (1 - p))
+    score = _scores(probabilities[known])
 
     def cost(log_temperature: float) -> float:
         scaled = score / np.exp(log_temperature)
@@ -85,3 +84,13 @@ def fit_temperature(targets: NDArray[np.int8], probabilities: NDArray[np.float32
 
     found = minimize_scalar(cost, bounds=tuple(np.log([_LEAST_T, _MOST_T])), method="bounded")
     return float(np.exp(found.x))
+
+
+def tempered(probabilities: NDArray[np.float32], temperature: float) -> NDArray[np.float32]:
+    """Return what probabilities become when their scores are divided by `temperature`."""
+    return np.asarray(1 / (1 + np.exp(-_scores(probabilities) / temperature)), np.float32)
+
+
+def _scores(probabilities: NDArray[np.float32]) -> NDArray[np.float64]:
+    p = np.clip(probabilities.astype(np.float64), _LEAST_P, 1 - _LEAST_P)
+    return np.asarray(np.log(p / (1 - p)))
