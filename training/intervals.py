@@ -86,14 +86,18 @@ class Resampling:
         return _interval(above[drawn] / below[drawn])
 
     def average_precision(
-        self, truth: NDArray[np.bool_], scores: NDArray[np.floating]
+        self, truth: NDArray[np.bool_], scores: NDArray[np.floating], known: NDArray[np.bool_]
     ) -> Interval | None:
-        """Return the interval of the average precision of `scores` (n,) for `truth` (n,)."""
-        if self.unit is None or not truth.any():
+        """Return the interval of the average precision of `scores`, over what is `known`.
+
+        All are (n,), cell by cell.
+        """
+        if self.unit is None or not (truth & known).any():
             return None
-        step = max(1, _MOST_WEIGHTS // len(truth))
+        unit_of = self._unit_of[known]
+        step = max(1, _MOST_WEIGHTS // len(unit_of))
         parts = [
-            weighted_average_precision(truth, scores, counts[:, self._unit_of])
+            weighted_average_precision(truth[known], scores[known], counts[:, unit_of])
             for counts in np.split(self._counts, range(step, TIMES, step))
         ]
         drawn = np.concatenate(parts)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from training.judging import Pair, what_ought
+from training.pairs import Pair, what_ought
 from weedset.labelling import targets
 from weedset.modelcard import ModelCard
 from weedset.records import Action, LabelledTile, Policy
@@ -31,10 +31,12 @@ class Outcomes:
     `ought` and `action` (n,) are words of `Ought` ("" where the label does not tell) and of
     `Action`. Flags (n,): `weed`, a plant to remove is here; `crop`, one that the policy names
     to protect; `strange`, a plant that the model cannot name, and none that it can. `site`,
-    `photo` and `camera` (n,) are names; a camera may be "".
+    `photo` and `camera` (n,) are names; a camera may be "". `treats` (k,) says which classes
+    the model would treat at all, if a policy asked for it.
     """
 
     codes: tuple[str, ...]
+    treats: tuple[bool, ...]
     truth: NDArray[np.int8]
     found: NDArray[np.float32]
     called: Flags
@@ -54,7 +56,7 @@ class Outcomes:
 
     def where(self, chosen: Flags) -> Outcomes:
         """Return the table of some of the cells."""
-        return Outcomes(self.codes, *(column[chosen] for column in _columns(self)))
+        return Outcomes(self.codes, self.treats, *(column[chosen] for column in _columns(self)))
 
     @property
     def treated(self) -> Flags:
@@ -97,6 +99,7 @@ def tabulate(
     weeds = policy.remove - policy.protect
     return Outcomes(
         codes=codes,
+        treats=tuple(bool(np.isfinite(threshold)) for threshold in treat_at),
         truth=table((targets(tile, codes) for tile in tiles), np.int8),
         found=found.astype(np.float32),
         called=asked & (found >= present_at),
@@ -116,11 +119,12 @@ def tabulate(
 def pooled(tables: Sequence[Outcomes]) -> Outcomes:
     """Return the cells of several tables, over the same classes, as one."""
     columns = zip(*(_columns(table) for table in tables), strict=True)
-    return Outcomes(tables[0].codes, *(np.concatenate(parts) for parts in columns))
+    treats = tuple(any(some) for some in zip(*(table.treats for table in tables), strict=True))
+    return Outcomes(tables[0].codes, treats, *(np.concatenate(parts) for parts in columns))
 
 
 def _columns(table: Outcomes) -> list[Any]:
-    return [getattr(table, field.name) for field in fields(Outcomes) if field.name != "codes"]
+    return [getattr(table, field.name) for field in fields(Outcomes)[2:]]
 
 
 def _stages(labelled: LabelledTile, codes: Sequence[str]) -> tuple[int, ...]:

@@ -118,7 +118,7 @@ def evaluate(
     """
     _require_training()
     from training.evaluate import evaluate as judge
-    from training.evaluate import evaluation_record, evaluation_table
+    from training.evaluation_text import evaluation_record, evaluation_table
 
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING

@@ -7,9 +7,10 @@ import pytest
 from sklearn.metrics import average_precision_score, precision_score, recall_score
 from toy_garden import BAR, CELL_PX, COLS, DISC, ROWS, draw_photo, make_garden, toy_photos
 
-from training.evaluate import evaluate, evaluation_record, evaluation_table
+from training.evaluate import evaluate
+from training.evaluation_text import evaluation_record, evaluation_table
 from training.export import Exported
-from training.judging import Ought
+from training.pairs import Ought
 from weedset.board.classify import classify_photo
 from weedset.board.model import BoardModel, open_model
 from weedset.errors import ModelError, PhotoError, TrainingError
@@ -110,8 +111,10 @@ def test_the_record_is_json_and_the_table_names_every_class(
     table = evaluation_table(found)
     for code in model.card.codes:
         assert f"\n{code} " in table
-    assert "FLATTER" not in table
-    assert "FLATTER" in evaluation_table(replace(found, split="photo"))
+    assert "one site: intervals come from drawing its 2 photos anew and FLATTER" in table
+    by_photo = "held out by photo, not by site. These figures FLATTER"
+    assert by_photo not in table
+    assert by_photo in evaluation_table(replace(found, split="photo"))
 
 
 def test_another_garden_is_judged_whole_when_asked(
@@ -139,5 +142,5 @@ def test_a_photo_that_is_gone_or_changed_is_named(model: BoardModel, tmp_path: P
 
 
 def test_a_model_for_cells_of_another_size_is_refused(model: BoardModel, garden: Workspace) -> None:
-    with pytest.raises(ModelError, match="is for cells of 50 mm, the workspace has 40 mm"):
+    with pytest.raises(ModelError, match="is for cells of 50 mm, these labels are of 40 mm"):
         evaluate(model, replace(garden, cell_mm=40), POLICY)

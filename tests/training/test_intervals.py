@@ -84,7 +84,7 @@ def test_one_photo_has_no_intervals() -> None:
     one = Resampling(site, site)
     assert one.unit is None
     assert one.ratio(np.arange(10), np.ones(10)) is None
-    assert one.average_precision(np.ones(10, bool), np.arange(10.0)) is None
+    assert one.average_precision(np.ones(10, bool), np.arange(10.0), np.ones(10, bool)) is None
     assert "one photo" in str(one.caution)
 
 
@@ -101,7 +101,9 @@ def test_what_never_varies_has_no_interval_and_the_same_cells_give_the_same() ->
     assert drawn.ratio(np.zeros(30), np.zeros(30)) is None
     rng = np.random.default_rng(0)
     truth, scores = rng.uniform(size=30) < 0.5, rng.uniform(size=30)
-    found = drawn.average_precision(truth, scores)
+    known = rng.uniform(size=30) < 0.8
+    found = drawn.average_precision(truth, scores, known)
     assert found is not None
-    assert found.low <= average_precision_score(truth, scores) <= found.high
-    assert found == Resampling(site, site).average_precision(truth, scores)
+    assert found.low <= average_precision_score(truth[known], scores[known]) <= found.high
+    assert found == Resampling(site, site).average_precision(truth, scores, known)
+    assert found != drawn.average_precision(truth, scores, np.ones(30, bool))
