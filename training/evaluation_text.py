@@ -52,7 +52,7 @@ def evaluation_table(evaluation: Evaluation) -> str:
         f"{evaluation.model}: {evaluation.cells} labelled cells of {evaluation.photos} photos "
         f"of {scores.sites} sites, held out by {evaluation.split}",
         "",
-        *species_lines(scores.species),
+        *species_lines(scores),
         "",
         f"policy: {evaluation.policy}",
         f"{'cells that ought to':<20}  treat  leave unsure",
@@ -62,7 +62,7 @@ def evaluation_table(evaluation: Evaluation) -> str:
         lines.append(f"  {word:<18} " + " ".join(f"{counts[action]:>6}" for action in Action))
     if evaluation.cells_not_told:
         lines.append(f"  {evaluation.cells_not_told} cells whose label does not tell are left out")
-    lines += _share_lines(scores)
+    lines += share_lines(scores)
     if evaluation.row is not None:
         lines += ["", *row_lines(evaluation.row)]
     if evaluation.gate is not None:
@@ -78,7 +78,15 @@ def evaluation_table(evaluation: Evaluation) -> str:
     return "\n".join(lines)
 
 
-def species_lines(species: tuple[SpeciesScore, ...]) -> Iterator[str]:
+def species_lines(scores: Scores) -> Iterator[str]:
+    """Yield a table of all classes, and what its figures mean."""
+    yield from _species_lines(scores.species)
+    if scores.unit is not None:
+        yield f"[ ]: the middle 95 % of what comes out when whole {scores.unit}s are drawn anew;"
+    yield "off: expected calibration error, by how much probabilities are wrong"
+
+
+def _species_lines(species: tuple[SpeciesScore, ...]) -> Iterator[str]:
     """Yield a line for each class, and one below it for the cells that it would treat."""
     yield f"{'class':<8} {'cells':>6}  {'avg. precision':<18} {'precision':<18} {'recall':<18} off"
     for item in species:
@@ -118,10 +126,11 @@ def part_lines(parts: tuple[Part, ...]) -> Iterator[str]:
             f"{part.name}: {part.cells} cells; treated {_hits(part.treated)} with a plant to "
             f"remove and {_hits(part.harm)} to protect"
         )
-        yield from (f"  {line}" for line in species_lines(part.species))
+        yield from (f"  {line}" for line in _species_lines(part.species))
 
 
-def _share_lines(scores: Scores) -> Iterator[str]:
+def share_lines(scores: Scores) -> Iterator[str]:
+    """Yield what was treated of what, and how plants without a name fare."""
     yield ""
     yield f"cells with a plant to remove that are treated: {_share(scores.treated)}"
     yield f"protected cells treated: {_share(scores.harm)}"

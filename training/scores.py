@@ -10,7 +10,7 @@ import numpy as np
 from sklearn.metrics import roc_auc_score
 
 from training.calibration import Reliability, reliability
-from training.intervals import Interval, Resampling
+from training.intervals import Interval, Resampling, Unit
 from training.metrics import Calls, average_precision, calls_where, upper_bound
 from training.outcomes import NO_STAGE, Flags, Outcomes
 from training.pairs import Ought
@@ -96,7 +96,8 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Scores:
-    """Scores over `cells`; `caution` says what to bear in mind about all intervals.
+    """Scores over `cells`; intervals come from drawing each `unit` anew, None where there is
+    but one, and `caution` says what to bear in mind about them.
 
     `harm` is the share of protected cells that are treated, `crop_harm` that of the cells
     with a plant that the policy names to protect, `treated` the share of the cells with a
@@ -106,6 +107,7 @@ class Scores:
     sites: int
     photos: int
     cells: int
+    unit: Unit | None
     caution: str | None
     species: tuple[SpeciesScore, ...]
     harm: Share
@@ -123,6 +125,7 @@ def score(outcomes: Outcomes, by: Sequence[Aspect] = ()) -> Scores:
         sites=len(np.unique(outcomes.site)),
         photos=len(np.unique(outcomes.photo)),
         cells=len(outcomes),
+        unit=drawn.unit,
         caution=drawn.caution,
         species=_species(outcomes, drawn),
         harm=_share(treated, outcomes.ought == Ought.PROTECT, drawn),
