@@ -41,7 +41,8 @@ class Bounded:
     of cells with a plant to remove; `loss_at_stop` is the mean of the first step that failed,
     None where all passed, and `blamed` counts its treated protected cells by the species
     that they were taken for. `sites_to_try` is how many sites it takes if none shows any
-    harm, `sites_as_seen` if they go on as at the strictest step; None where no number does.
+    harm, `sites_as_seen` if they go on as at the strictest step; None where it takes more than
+    100,000, or no number will do.
     """
 
     card: ModelCard
@@ -53,7 +54,7 @@ class Bounded:
     weeds_treated: float | None
     loss_at_stop: float | None
     blamed: tuple[tuple[str, int], ...]
-    sites_to_try: int
+    sites_to_try: int | None
     sites_as_seen: int | None
 
 
@@ -100,7 +101,7 @@ def walked(card: ModelCard, policy: Policy, outcomes: Outcomes, asked: Asked) ->
         weeds_treated=float(weeds.mean()) if weeds.size else None,
         loss_at_stop=None if stop is None else float(means[stop]),
         blamed=() if stop is None else _blamed(card, policy, outcomes, hit[:, stop] & protected),
-        sites_to_try=sites_needed(asked.at_most, asked.confidence) or 0,
+        sites_to_try=sites_needed(asked.at_most, asked.confidence),
         sites_as_seen=sites_needed(asked.at_most, asked.confidence, float(means[0])),
     )
 
@@ -130,7 +131,7 @@ def require_boundable(card: ModelCard, policy: Policy) -> None:
         raise PolicyError(what, where=policy.name, fix=f"the model knows {', '.join(card.codes)}")
     if not any(item.treat_at is not None and item.code in removed for item in card.classes):
         raise PolicyError(
-            "removes nothing that the model may treat by its own card, so there is no harm to bound",
+            "removes nothing that the model may treat by its own card: there is no harm to bound",
             where=policy.name,
             fix="`weedset card` shows the card: only species with a treat_at can be treated",
         )
@@ -185,6 +186,6 @@ def _blamed(
     """Count harmed cells by the species that they were taken for, most first."""
     places = _treatable(card, policy)
     reached = np.where(outcomes.surely[:, places], outcomes.found[:, places], -1.0)[harmed]
-    counts = np.bincount(reached.argmax(1), minlength=len(places)) if len(reached) else []
-    named = [(card.classes[p].code, int(n)) for p, n in zip(places, counts, strict=False) if n]
+    counts = np.bincount(reached.argmax(1), minlength=len(places)).tolist()
+    named = [(card.classes[p].code, n) for p, n in zip(places, counts, strict=True) if n]
     return tuple(sorted(named, key=lambda item: (-item[1], item[0])))

@@ -58,19 +58,18 @@ def require_support(bounded: Bounded, out: Path) -> None:
     """Raise CheckNotPassedError where the data could not show the bound at any threshold."""
     if bounded.treat_from is not None:
         return
-    have, need = len(bounded.sites), bounded.sites_to_try
-    if bounded.sites_as_seen is None:
+    have, need = len(bounded.sites), bounded.sites_as_seen
+    if need is None:
         more = (
-            "no number of sites will do: even at the strictest threshold a share of "
-            f"{bounded.loss_at_stop:.2%} is treated, on average over these sites"
+            "no number of sites that anyone could gather will do, since even at the strictest "
+            f"threshold {bounded.loss_at_stop:.2%} are treated, on average over these sites"
         )
         fix = "train on more labels of what is harmed, or remove fewer species in the policy"
     else:
-        each = bounded.cells / have
-        missing = max(bounded.sites_as_seen, need) - have
+        missing = need - have
         more = (
-            f"it takes {max(bounded.sites_as_seen, need)} sites if they go on as these "
-            f"{have}: {missing} more, with about {missing * each:.0f} more protected cells"
+            f"if sites go on as these {have}, it takes {need}: {missing} more, with about "
+            f"{missing * bounded.cells / have:.0f} more protected cells"
         )
         fix = "label cells of more gardens, allow a larger share, or ask for less confidence"
     raise CheckNotPassedError(
@@ -91,7 +90,8 @@ def bounded_lines(bounded: Bounded, policy: Policy) -> Iterator[str]:
         yield "NOT BOUNDED: every species is left untreated"
         yield (
             f"to show at most {asked.at_most:.2%} with {asked.confidence:.0%} confidence takes "
-            f"{bounded.sites_to_try} sites, if not one protected cell is treated on any of them"
+            f"{bounded.sites_to_try or 'more than 100,000'} sites, even if not one protected cell "
+            "is treated on any of them"
         )
     else:
         yield (
@@ -104,7 +104,7 @@ def bounded_lines(bounded: Bounded, policy: Policy) -> Iterator[str]:
             f"{bounded.treat_from:g} on"
         )
         if bounded.weeds_treated is not None:
-            yield f"cells with a plant to remove that are still treated: {bounded.weeds_treated:.1%}"
+            yield f"cells with a plant to remove that are treated: {bounded.weeds_treated:.1%}"
     if bounded.loss_at_stop is not None and bounded.treat_from is not None:
         yield f"one step laxer, {bounded.loss_at_stop:.3%} would be treated, too much to show it"
     for code, count in bounded.blamed:

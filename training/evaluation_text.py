@@ -14,6 +14,7 @@ from training.pairs import Ought
 from training.per_row import ROW_M, Count, RowForecast
 from training.scores import Part, Ranges, Scores, Share, SpeciesScore
 from weedset.records import Action
+from weedset.talk import counted
 
 _OUGHT = {
     Ought.REMOVE: "be treated",
@@ -49,8 +50,9 @@ def evaluation_table(evaluation: Evaluation) -> str:
     """Return the evaluation as text for people."""
     scores = evaluation.scores
     lines = [
-        f"{evaluation.model}: {evaluation.cells} labelled cells of {evaluation.photos} photos "
-        f"of {scores.sites} sites, held out by {evaluation.split}",
+        f"{evaluation.model}: {evaluation.cells} labelled cells of "
+        f"{counted(evaluation.photos, 'photo')} of {counted(scores.sites, 'site')}, held out by "
+        f"{evaluation.split}",
         "",
         *species_lines(scores),
         "",
@@ -105,9 +107,10 @@ def row_lines(row: RowForecast) -> Iterator[str]:
     """Yield what to expect along a row."""
     how = row.planting
     yield (
-        f"along {ROW_M} m of row with {how.weeds_per_m2:g} weeds per m2, {how.crops_per_m:g} crop "
-        f"plants per m and a band of {how.band_mm:g} mm (as you said, not measured):"
+        f"along {ROW_M} m of row, with {how.weeds_per_m2:g} weeds per m2, {how.crops_per_m:g} crop "
+        f"plants per m and a band of {how.band_mm:g} mm"
     )
+    yield "(as you said, not measured):"
     yield f"  weeds missed      {_count(row.weeds_missed)}"
     yield f"  crop plants hit   {_count(row.crops_hit)}"
     if not row.by_name:
@@ -136,9 +139,10 @@ def share_lines(scores: Scores) -> Iterator[str]:
     yield f"protected cells treated: {_share(scores.harm)}"
     if scores.harm.upper_95 is not None:
         yield (
-            f"  with 95 % confidence below {scores.harm.upper_95:.2%} on cells like these, "
-            "if they were independent (cells of one site are not: expect more)"
+            f"  with 95 % confidence below {scores.harm.upper_95:.2%} on cells like these, if they "
+            "were"
         )
+        yield "  independent (cells of one site are not: expect more; see `weedset bound`)"
     if scores.strange is not None:
         yield f"cells with plants that it cannot name, treated: {_share(scores.strange.treated)}"
         if scores.strange.found is not None:
@@ -172,7 +176,7 @@ def _count(count: Count) -> str:
     text = f"{count.expected:.1f} of {count.of:.0f}"
     if count.low is not None and count.high is not None:
         return f"{text} [{count.low:.1f} to {count.high:.1f}]"
-    if count.upper_95 is not None:
+    if not count.expected and count.upper_95 is not None:
         text += f" (up to {count.upper_95:.1f} even if cells were independent; expect more)"
     return text
 

@@ -39,7 +39,8 @@ def hoeffding_bentkus(total: Floats | float, sites: int, at_most: float) -> Floa
 def steps_passed(p_values: Floats, level: float) -> NDArray[np.intp]:
     """Return how many steps pass before the first that does not, along the last axis."""
     failed = p_values > level
-    return np.where(failed.any(-1), failed.argmax(-1), p_values.shape[-1])
+    steps = np.where(failed.any(-1), failed.argmax(-1), p_values.shape[-1])
+    return np.asarray(steps, np.intp)
 
 
 def sites_needed(at_most: float, confidence: float, mean_loss: float = 0.0) -> int | None:

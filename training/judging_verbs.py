@@ -137,10 +137,9 @@ def leave_one_out(
 
     planting = _planting(weeds_per_m2, crops_per_m, band_mm)
     ground = open_ground(workspace, edition)
-    named = {
-        code for tile in open_source(workspace, edition).tiles for code in tile.statement.present
-    }
-    rule = read_policy(policy, sorted(named)) if policy else TREAT_NOTHING
+    tiles = open_source(workspace, edition).tiles
+    named = sorted({code for tile in tiles for code in tile.statement.present})
+    rule = read_policy(policy, named) if policy else TREAT_NOTHING
     found = run_folds(
         read_recipe(recipe), ground, rule, out, [item.value for item in by or []], planting
     )
