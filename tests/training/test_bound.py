@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.stats import beta
-from toy_garden import BAR, DISC, ToyPhoto, make_garden
+from toy_garden import BAR, DISC
 
 from training.bound import WALK, Asked, Bounded, require_boundable, walked
 from training.bound_file import bound_file, bounded_lines, bounded_record, require_support
@@ -161,13 +161,6 @@ def test_a_bounded_model_is_not_bounded_again() -> None:
     found = walked(CARD, POLICY, outcomes(60, [(0, 0)]), Asked(0.05, 0.95))
     with pytest.raises(ModelError, match="has a bound on harm already"):
         require_boundable(found.card, POLICY)
-
-
-@pytest.fixture(scope="module")
-def many(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    """31 sites of one photo that no model has seen."""
-    root = tmp_path_factory.mktemp("many")
-    return make_garden(root, [ToyPhoto(f"p{i}.png", f"site{i:02d}", 9000 + i) for i in range(31)])
 
 
 TOY_POLICY = Policy("beds", frozenset({DISC}), frozenset({BAR}))
