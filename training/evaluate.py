@@ -69,12 +69,8 @@ def trial(
     Raises ModelError where the model is for other cells or has learned from the photos,
     TrainingError where no such photo has labels, PhotoError for one that is gone or changed.
     """
-    card = model.card
     source = from_workspace(of) if isinstance(of, Workspace) else of
-    require_cell_size(card, source)
-    chosen = (
-        held_out_tiles(source.tiles, card, source.where) if which == "test" else _all(source, card)
-    )
+    chosen = chosen_tiles(model.card, source, which)
     if isinstance(of, Workspace):
         with open_store(of) as store:
             photos = store.photos()
@@ -82,6 +78,12 @@ def trial(
     else:
         pairs = judged_tiles(model, chosen, source.archive_of, policy, gate)
     return Trial(tuple(pairs), source.cameras)
+
+
+def chosen_tiles(card: ModelCard, source: Source, which: Which) -> list[LabelledTile]:
+    """Return the tiles by which to judge a model. Raises as `trial`."""
+    require_cell_size(card, source)
+    return held_out_tiles(source, card) if which == "test" else _all(source, card)
 
 
 def require_cell_size(card: ModelCard, of: Workspace | Source) -> None:
@@ -115,9 +117,7 @@ def judged_pairs(
     return pairs
 
 
-def held_out_tiles(
-    tiles: Sequence[LabelledTile], card: ModelCard, where: Path
-) -> list[LabelledTile]:
+def held_out_tiles(source: Source, card: ModelCard) -> list[LabelledTile]:
     """Return the tiles to judge a model by: held out, and not spent on its bound on harm.
 
     Raises TrainingError where there are none.
@@ -126,14 +126,14 @@ def held_out_tiles(
     def unit(labelled: LabelledTile) -> str:
         return labelled.site if card.split == "site" else labelled.tile.photo_digest
 
-    held_out = [labelled for labelled in tiles if unit(labelled) in card.held_out]
+    held_out = [labelled for labelled in source.tiles if unit(labelled) in card.held_out]
     if not held_out:
         raise TrainingError(
             f"has no labels on any {card.split} that was held out from {card.name}",
-            where=str(where),
+            where=str(source.where),
             fix="name the workspace, or the edition, on which the model was trained",
         )
-    return _unspent(held_out, card, where)
+    return _unspent(held_out, card, source.where)
 
 
 def _all(source: Source, card: ModelCard) -> list[LabelledTile]:
