@@ -69,21 +69,28 @@ def trial(
     Raises ModelError where the model is for other cells or has learned from the photos,
     TrainingError where no such photo has labels, PhotoError for one that is gone or changed.
     """
+    card = model.card
     source = from_workspace(of) if isinstance(of, Workspace) else of
-    chosen = chosen_tiles(model.card, source, which)
+    require_cell_size(card, source)
+    chosen = (
+        held_out_tiles(source.tiles, card, source.where) if which == "test" else _all(source, card)
+    )
+    return Trial(tuple(judged(model, of, chosen, policy, gate)), source.cameras)
+
+
+def judged(
+    model: BoardModel,
+    of: Workspace | Source,
+    tiles: Sequence[LabelledTile],
+    policy: Policy,
+    gate: Gate | None = None,
+) -> list[Pair]:
+    """Return each of some labelled tiles with what the model makes of it; see `trial`."""
     if isinstance(of, Workspace):
         with open_store(of) as store:
             photos = store.photos()
-        pairs = judged_pairs(model, chosen, photos, policy, gate)
-    else:
-        pairs = judged_tiles(model, chosen, source.archive_of, policy, gate)
-    return Trial(tuple(pairs), source.cameras)
-
-
-def chosen_tiles(card: ModelCard, source: Source, which: Which) -> list[LabelledTile]:
-    """Return the tiles by which to judge a model. Raises as `trial`."""
-    require_cell_size(card, source)
-    return held_out_tiles(source, card) if which == "test" else _all(source, card)
+        return judged_pairs(model, tiles, photos, policy, gate)
+    return judged_tiles(model, tiles, of.archive_of, policy, gate)
 
 
 def require_cell_size(card: ModelCard, of: Workspace | Source) -> None:
@@ -117,34 +124,36 @@ def judged_pairs(
     return pairs
 
 
-def held_out_tiles(source: Source, card: ModelCard) -> list[LabelledTile]:
+def held_out_tiles(
+    tiles: Sequence[LabelledTile], card: ModelCard, where: Path
+) -> list[LabelledTile]:
     """Return the tiles to judge a model by: held out, and not spent on its bound on harm.
 
     Raises TrainingError where there are none.
     """
 
-    held_out = _held_out(source, card)
+    held_out = _held_out(tiles, card)
     if not held_out:
         raise TrainingError(
             f"has no labels on any {card.split} that was held out from {card.name}",
-            where=str(source.where),
+            where=str(where),
             fix="name the workspace, or the edition, on which the model was trained",
         )
-    return _unspent(held_out, card, source.where)
+    return _unspent(held_out, card, where)
 
 
-def _held_out(source: Source, card: ModelCard) -> list[LabelledTile]:
+def _held_out(tiles: Sequence[LabelledTile], card: ModelCard) -> list[LabelledTile]:
     def unit(labelled: LabelledTile) -> str:
         return labelled.site if card.split == "site" else labelled.tile.photo_digest
 
-    return [labelled for labelled in source.tiles if unit(labelled) in card.held_out]
+    return [labelled for labelled in tiles if unit(labelled) in card.held_out]
 
 
 def _all(source: Source, card: ModelCard) -> list[LabelledTile]:
     if source.digest == card.edition_digest:
         fix = "judge it on what was held out, or on other photos"
         raise ModelError("learned from these very labels", where=card.name, fix=fix)
-    if _held_out(source, card):
+    if _held_out(source.tiles, card):
         raise ModelError(
             f"has seen these gardens: a {card.split} that was held out from it is among them, and "
             "the others it learned from",
