@@ -38,24 +38,44 @@ def evaluate(
     TrainingError where no such photo has labels, PhotoError for one that is gone or changed.
     """
     card = model.card
+    require_cell_size(card, workspace)
+    with open_store(workspace) as store:
+        tiles, photos = store.labelled_tiles(), store.photos()
+    chosen = held_out_tiles(tiles, card, workspace) if which == "test" else _all(tiles, card)
+    gate = None if least_green is None else Gate(least_green, audit_every=0)
+    pairs = judged_pairs(model, chosen, photos, policy, gate)
+    return judge(pairs, card, model.digest, policy, gate)
+
+
+def require_cell_size(card: ModelCard, workspace: Workspace) -> None:
+    """Raise ModelError where a model is for other cells than those of a workspace."""
     if card.cell_mm != workspace.cell_mm:
         raise ModelError(
             f"is for cells of {card.cell_mm:g} mm, the workspace has {workspace.cell_mm:g} mm",
             where=card.name,
             fix="evaluate it in a workspace of the same cell size",
         )
-    with open_store(workspace) as store:
-        tiles, photos = store.labelled_tiles(), store.photos()
-    chosen = _held_out(tiles, card, workspace) if which == "test" else _all(tiles, card)
+
+
+def judged_pairs(
+    model: BoardModel,
+    tiles: Sequence[LabelledTile],
+    photos: Sequence[Photo],
+    policy: Policy,
+    gate: Gate | None = None,
+) -> list[Pair]:
+    """Return each labelled tile with what the board makes of its cell, photo by photo.
+
+    Raises PhotoError for a photo that is gone or changed, or was cut with partial cells.
+    """
     labels: dict[str, list[LabelledTile]] = {}
-    for labelled in chosen:
+    for labelled in tiles:
         labels.setdefault(labelled.tile.photo_digest, []).append(labelled)
-    gate = None if least_green is None else Gate(least_green, audit_every=0)
     pairs: list[Pair] = []
     for photo in photos:
         if photo.digest in labels:
             pairs += _pair(labels[photo.digest], photo, _classify(model, photo, policy, gate))
-    return judge(pairs, card, model.digest, policy, gate)
+    return pairs
 
 
 def evaluation_record(evaluation: Evaluation) -> dict[str, object]:
@@ -127,9 +147,14 @@ def evaluation_table(evaluation: Evaluation) -> str:
     return "\n".join(lines)
 
 
-def _held_out(
+def held_out_tiles(
     tiles: Sequence[LabelledTile], card: ModelCard, workspace: Workspace
 ) -> list[LabelledTile]:
+    """Return the tiles that were held out from a model, by its card.
+
+    Raises TrainingError where there are none.
+    """
+
     def unit(labelled: LabelledTile) -> str:
         return labelled.site if card.split == "site" else labelled.tile.photo_digest
 

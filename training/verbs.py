@@ -17,12 +17,13 @@ except ModuleNotFoundError as exc:  # the base install is for boards
         "On a board, use: python -m weedset.board"
     ) from exc
 
+from training.parts import require_training
+from training.release_verbs import add_release_verbs
 from weedset.board.decide import TREAT_NOTHING, read_policy
 from weedset.board.model import open_model
 from weedset.cli import app
 from weedset.cli.board import ModelOption
 from weedset.cli.door import JsonOption, WorkspaceOption, emit
-from weedset.errors import MissingPartError
 from weedset.settings import open_workspace
 from weedset.talk import say
 
@@ -30,15 +31,6 @@ HeldOutOption = Annotated[
     list[str] | None,
     typer.Option(help="Site or photo to judge by, not to learn from. Give one for each."),
 ]
-
-
-def _require_training() -> None:
-    from importlib.util import find_spec
-
-    for name in ("torch", "sklearn", "albumentations", "onnx"):
-        if find_spec(name) is None:
-            fix = "pip install 'weedset[train]'"
-            raise MissingPartError(f"this needs the training part ({name} is absent)", fix=fix)
 
 
 @app.command("train")
@@ -54,7 +46,7 @@ def train(
 
     Example: `weedset train configs/teacher.toml -w garden --out runs/big --held-out mill-lane`
     """
-    _require_training()
+    require_training()
     from training.recipe import read_recipe
     from training.train import train as run_training
 
@@ -73,7 +65,7 @@ def export(
 
     Example: `weedset export runs/big -w garden --out big.onnx`
     """
-    _require_training()
+    require_training()
     from training.export import export_model
 
     export_model(run, open_workspace(workspace), out)
@@ -100,7 +92,7 @@ def evaluate(
 
     Example: `weedset evaluate --model small.onnx -w my-garden --all --json`
     """
-    _require_training()
+    require_training()
     from training.evaluate import evaluate as judge
     from training.evaluate import evaluation_record, evaluation_table
 
@@ -113,6 +105,9 @@ def evaluate(
     else:
         typer.echo(evaluation_table(result))
     say(opened.card.caution)
+
+
+add_release_verbs(app)
 
 
 def main() -> None:
