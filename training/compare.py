@@ -75,11 +75,11 @@ def compare(
     old: BoardModel,
     workspace: Workspace,
     policy: Policy,
-    everything: bool = False,
+    unseen: bool = False,
 ) -> Comparison:
     """Classify the same photos with both models and compare them cell by cell.
 
-    Only photos count that both cards say were held out. With `everything`, a model of whose
+    Only photos count that both cards say were held out. With `unseen`, a model of whose
     held-out sites or photos the workspace has none is taken never to have seen it.
 
     Raises ModelError where cells or species have nothing in common, TrainingError where
@@ -100,7 +100,7 @@ def compare(
         )
     with open_store(workspace) as store:
         tiles, photos = store.labelled_tiles(), store.photos()
-    chosen = unseen_by_both(tiles, (new.card, old.card), workspace, everything)
+    chosen = unseen_by_both(tiles, (new.card, old.card), workspace, unseen)
     pairs = [judged_pairs(model, chosen, photos, policy) for model in (new, old)]
     return compare_pairs(pairs[0], pairs[1], (new, old), policy)
 
@@ -109,7 +109,7 @@ def unseen_by_both(
     tiles: Sequence[LabelledTile],
     cards: Sequence[ModelCard],
     workspace: Workspace,
-    everything: bool,
+    unseen: bool,
 ) -> list[LabelledTile]:
     """Return the tiles that no model has learned from; see `compare`."""
     digest = edition_digest(tiles)
@@ -118,12 +118,12 @@ def unseen_by_both(
         held_out = [labelled for labelled in chosen if _unit(labelled, card.split) in card.held_out]
         if any(_unit(tile, card.split) in card.held_out for tile in tiles):
             chosen = held_out
-        elif not everything or card.edition_digest == digest:
+        elif not unseen or card.edition_digest == digest:
             raise TrainingError(
                 f"has no labels on any {card.split} that was held out from {card.name}",
                 where=str(workspace.root),
                 fix="name the workspace it was trained on; or, if it has seen nothing of this "
-                "one, say --all",
+                "one, say --unseen",
             )
     if not chosen:
         names = " and ".join(card.name for card in cards)

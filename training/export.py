@@ -80,6 +80,24 @@ def export_model(run_dir: Path, workspace: Workspace, out: Path) -> Exported:
     return Exported(out, card, agreed)
 
 
+def require_agreement(model_path: Path, run_dir: Path, workspace: Workspace) -> Agreement:
+    """Compare a model file with the float model of its run, on the run's validation tiles.
+
+    Raises as `export_model` does, CheckNotPassedError where the file strays too far.
+    """
+    run = read_run(run_dir)
+    with open_store(workspace) as store:
+        validation, _ = _tiles(store.labelled_tiles(), run.validation, run, workspace)
+    with TemporaryDirectory() as folder:
+        float_path = Path(folder) / "float.onnx"
+        write_float_model(load_model(run_dir, run), run.card.input_px, float_path)
+        reference = run_model(float_path, validation)
+    present_at = np.array([item.present_at for item in run.card.classes], np.float32)
+    agreed = agreement(reference, run_model(model_path, validation), present_at)
+    _check(agreed, str(model_path))
+    return agreed
+
+
 def write_float_model(model: nn.Module, input_px: int, path: Path) -> None:
     """Write a float ONNX file that takes any number of tiles and gives probabilities."""
     # Two tiles, since the exporter would take a batch of one for a batch that is always one.
