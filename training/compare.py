@@ -12,7 +12,7 @@ from training.evaluate import judged_pairs, require_cell_size
 from training.judging import Ought, Pair, what_ought
 from training.metrics import average_precision
 from training.paired import Discord, Range, change_range, discord
-from training.runs import edition_digest
+from training.sources import labels_digest
 from weedset.board.classify import ClassifiedCell
 from weedset.board.model import BoardModel
 from weedset.errors import ModelError, TrainingError
@@ -112,7 +112,7 @@ def unseen_by_both(
     unseen: bool,
 ) -> list[LabelledTile]:
     """Return the tiles that no model has learned from; see `compare`."""
-    digest = edition_digest(tiles)
+    digest = labels_digest(tiles)
     chosen = list(tiles)
     for card in cards:
         held_out = [labelled for labelled in chosen if _unit(labelled, card.split) in card.held_out]

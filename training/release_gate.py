@@ -11,6 +11,7 @@ from training.export import require_agreement
 from training.judging import Evaluation, Ought
 from training.quantize import Agreement
 from training.runs import Run, read_run
+from training.sources import from_workspace
 from weedset.board.model import BoardModel
 from weedset.errors import CheckNotPassedError, LicenceError, ModelError, TrainingError
 from weedset.licences import Licence, effective_licence
@@ -98,7 +99,7 @@ def _agreement(
     model_path: Path, run_dir: Path, workspace: Workspace, reasons: list[str]
 ) -> Agreement | None:
     try:
-        return require_agreement(model_path, run_dir, workspace)
+        return require_agreement(model_path, run_dir, from_workspace(workspace))
     except CheckNotPassedError as error:
         reasons.append(error.what)
         return None
