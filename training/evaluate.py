@@ -38,13 +38,23 @@ def evaluate(
     TrainingError where no such photo has labels, PhotoError for one that is gone or changed.
     """
     card = model.card
-    require_cell_size(card, workspace)
     with open_store(workspace) as store:
         tiles, photos = store.labelled_tiles(), store.photos()
-    chosen = held_out_tiles(tiles, card, workspace) if which == "test" else _all(tiles, card)
+    chosen = chosen_tiles(card, tiles, workspace, which)
     gate = None if least_green is None else Gate(least_green, audit_every=0)
     pairs = judged_pairs(model, chosen, photos, policy, gate)
     return judge(pairs, card, model.digest, policy, gate)
+
+
+def chosen_tiles(
+    card: ModelCard,
+    tiles: Sequence[LabelledTile],
+    workspace: Workspace,
+    which: Literal["test", "all"],
+) -> list[LabelledTile]:
+    """Return the tiles of a workspace by which to judge a model; see `evaluate`."""
+    require_cell_size(card, workspace)
+    return held_out_tiles(tiles, card, workspace) if which == "test" else _all(tiles, card)
 
 
 def require_cell_size(card: ModelCard, workspace: Workspace) -> None:

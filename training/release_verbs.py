@@ -28,7 +28,7 @@ UnseenOption = Annotated[
 
 def add_release_verbs(app: typer.Typer) -> None:
     """Add the verbs to the program."""
-    for verb in (compare, release, released):
+    for verb in (compare, report, release, released):
         app.command(verb.__name__)(verb)
 
 
@@ -58,6 +58,31 @@ def compare(
     else:
         typer.echo(comparison_table(found))
     say(models[0].card.caution)
+
+
+def report(
+    model: ModelFile,
+    policy: PolicyOption,
+    out: Annotated[Path, typer.Option(help="The file to write, such as report.html.")],
+    workspace: WorkspaceOption = Path(),
+    everything: Annotated[
+        bool,
+        typer.Option("--all", help="All labelled photos, of a workspace the model never saw."),
+    ] = False,
+) -> None:
+    """Write what a model does, with its worst errors as pictures, into one file to look at.
+
+    Example: `weedset report small.onnx -w garden --policy beds.toml --out report.html`
+
+    Example: `weedset report small.onnx -w my-garden --policy beds.toml --all --out mine.html`
+    """
+    require_training()
+    from training.report import write_report
+
+    opened = open_model(model, threads=2)
+    rule = _policy(policy, opened)
+    write_report(opened, open_workspace(workspace), rule, out, everything)
+    say(f"{out} is written. It holds pictures of your ground: look before you hand it on.")
 
 
 def release(

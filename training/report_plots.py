@@ -1,0 +1,177 @@
+"""Drawings of a report: SVG of our own, with classes that the page gives its colours."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+
+import numpy as np
+from numpy.typing import NDArray
+from sklearn.metrics import precision_recall_curve
+
+from training.judging import Ought
+from training.metrics import Probabilities, Targets
+from weedset.modelcard import ClassCard
+from weedset.records import Action
+
+#: The drawing of one curve: width, height, and the panel inside its axes.
+_WIDTH, _HEIGHT = 300, 240
+_LEFT, _TOP, _RIGHT, _BOTTOM = 54, 8, 292, 196
+
+#: Below so many cells a point of the reliability curve is drawn hollow: it may lie anywhere.
+FEW_CELLS = 10
+
+_BINS = 10
+
+_WORDS = {
+    Ought.REMOVE: "ought to be treated",
+    Ought.PROTECT: "ought to be protected",
+    Ought.BARE: "bare ground",
+}
+
+
+def decisions_svg(decisions: Mapping[Ought, Mapping[Action, int]]) -> str:
+    """Draw what became of the cells: one bar for each thing that ought to be done."""
+    width, bar, row = 400, 26, 82
+    parts = []
+    for index, ought in enumerate(Ought):
+        counts = decisions[ought]
+        total, top = sum(counts.values()), index * row + 22
+        parts.append(_text(0, top - 7, f"{total} cells: {_WORDS[ought]}", "large bold"))
+        x = 0.0
+        for action in (Action.TREAT, Action.UNSURE, Action.LEAVE):
+            if counts[action]:
+                part = width * counts[action] / total
+                parts.append(_block(action, x, top, part, bar))
+                x += part
+        told = ", ".join(
+            f"{word} {counts[action]}"
+            for action, word in (
+                (Action.TREAT, "treated"), (Action.UNSURE, "unsure"), (Action.LEAVE, "left"),
+            )
+        )  # fmt: skip
+        parts.append(_text(0, top + bar + 17, told, "large quiet"))
+    return _svg(width, 3 * row - 8, "".join(parts))
+
+
+def precision_recall_svg(targets: Targets, probabilities: Probabilities, item: ClassCard) -> str:
+    """Draw precision against recall of one class, with its thresholds as marks.
+
+    `targets` (n,) hold a presence. scikit-learn's curve.
+    """
+    known = targets >= 0
+    truth, found = targets[known] == 1, probabilities[known]
+    precision, recall, _ = precision_recall_curve(truth, found)
+    # From the surest call on: where recall rises, at the precision of that call, which are the
+    # steps that average precision sums.
+    recall, precision = recall[::-1], precision[::-1]
+    rises = np.flatnonzero(np.diff(recall) > 0) + 1
+    steps = zip(_x(recall[rises]), _y(precision[rises]), strict=True)
+    drawn = [f"V{_n(y)}H{_n(x)}" for x, y in steps]
+    path = f"M{_LEFT} {drawn[0][1:].partition('H')[0]}{''.join(drawn)}"
+    base = _n(_y(np.array([truth.mean()]))[0])
+    parts = [
+        _axes("share of the plants found", "share of calls right"),
+        f'<path class="guide" d="M{_LEFT} {base}H{_RIGHT}"/>',
+        f'<path class="area" d="{path}V{_BOTTOM}H{_LEFT}Z"/><path class="curve" d="{path}"/>',
+    ]
+    for threshold, shape in ((item.present_at, _circle), (item.treat_at, _square)):
+        if threshold is None or not (called := found >= threshold).any():
+            continue
+        at = (
+            _x(np.array([truth[called].sum() / truth.sum()])),
+            _y(np.array([truth[called].mean()])),
+        )
+        parts.append(shape(float(at[0][0]), float(at[1][0])))
+    return _svg(_WIDTH, _HEIGHT, "".join(parts))
+
+
+def reliability_bins(
+    targets: Targets, probabilities: Probabilities
+) -> list[tuple[int, float, float]]:
+    """Return (cells, mean probability, share present) of ten equal bins, empty ones left out."""
+    known = targets >= 0
+    truth, p = targets[known] == 1, probabilities[known].astype(float)
+    place = np.minimum((p * _BINS).astype(int), _BINS - 1)
+    return [
+        (int(inside.sum()), float(p[inside].mean()), float(truth[inside].mean()))
+        for bin_ in range(_BINS)
+        if (inside := place == bin_).any()
+    ]
+
+
+def reliability_svg(bins: Sequence[tuple[int, float, float]]) -> str:
+    """Draw how often what was said was true, against how surely it was said."""
+    parts = [
+        _axes("probability that the model gave", "share that was there"),
+        f'<path class="guide" d="M{_LEFT} {_BOTTOM}L{_RIGHT} {_TOP}"/>',
+    ]
+    places = [
+        (float(_x(np.array([said]))[0]), float(_y(np.array([true]))[0])) for _, said, true in bins
+    ]
+    line = "L".join(f"{_n(x)} {_n(y)}" for x, y in places)
+    parts.append(f'<path class="curve" d="M{line}"/>')
+    for (cells, _, _), (x, y) in zip(bins, places, strict=True):
+        kind = "hollow" if cells < FEW_CELLS else "solid"
+        parts.append(f'<circle class="{kind}" cx="{_n(x)}" cy="{_n(y)}" r="5"/>')
+    return _svg(_WIDTH, _HEIGHT, "".join(parts))
+
+
+def _block(action: Action, x: float, top: float, width: float, height: float) -> str:
+    """Draw part of a bar: told apart by stripes, dots or nothing, besides colour."""
+    box = f'x="{_n(x)}" y="{_n(top)}" width="{_n(width)}" height="{_n(height)}"'
+    block = f'<rect class="{action}" {box}/>'
+    if action is Action.TREAT:
+        for at in np.arange(x + 6, x + width - 3, 9):
+            block += f'<path class="stripe" d="M{_n(at)} {_n(top)}v{_n(height)}"/>'
+    if action is Action.UNSURE:
+        for at in np.arange(x + 5, x + width - 3, 9):
+            block += f'<circle class="dot" cx="{_n(at)}" cy="{_n(top + height / 2)}" r="2"/>'
+    return block
+
+
+def _axes(across: str, up: str) -> str:
+    parts = []
+    for share in (0, 0.25, 0.5, 0.75, 1):
+        x, y = (float(f(np.array([share]))[0]) for f in (_x, _y))
+        parts.append(f'<path class="grid" d="M{_n(x)} {_TOP}V{_BOTTOM}M{_LEFT} {_n(y)}H{_RIGHT}"/>')
+        label = f"{share:g}"
+        parts.append(_text(x, _BOTTOM + 15, label, "quiet small middle"))
+        parts.append(_text(_LEFT - 6, y + 4, label, "quiet small end"))
+    parts.append(f'<path class="axis" d="M{_LEFT} {_TOP}V{_BOTTOM}H{_RIGHT}"/>')
+    parts.append(_text((_LEFT + _RIGHT) / 2, _HEIGHT - 12, across, "small middle"))
+    turned = f'transform="translate(11 {_n((_TOP + _BOTTOM) / 2)}) rotate(-90)"'
+    parts.append(f'<text class="small middle" {turned}>{escape(up)}</text>')
+    return "".join(parts)
+
+
+def _circle(x: float, y: float) -> str:
+    return f'<circle class="mark" cx="{_n(x)}" cy="{_n(y)}" r="5.5"/>'
+
+
+def _square(x: float, y: float) -> str:
+    return f'<rect class="mark" x="{_n(x - 5)}" y="{_n(y - 5)}" width="10" height="10"/>'
+
+
+def _text(x: float, y: float, text: str, kind: str) -> str:
+    return f'<text class="{kind}" x="{_n(x)}" y="{_n(y)}">{escape(text)}</text>'
+
+
+def _svg(width: int, height: int, inner: str) -> str:
+    return (
+        f'<svg viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
+        f'aria-hidden="true" focusable="false">{inner}</svg>'
+    )
+
+
+def _x(share: NDArray[np.floating]) -> NDArray[np.floating]:
+    return np.asarray(_LEFT + share * (_RIGHT - _LEFT))
+
+
+def _y(share: NDArray[np.floating]) -> NDArray[np.floating]:
+    return np.asarray(_BOTTOM - share * (_BOTTOM - _TOP))
+
+
+def _n(value: float) -> str:
+    """Return a place in the drawing, short and always written the same."""
+    return f"{value:.1f}".removesuffix(".0")
