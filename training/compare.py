@@ -166,7 +166,7 @@ def compare_pairs(
     )
 
 
-def worse(found: Comparison) -> tuple[str, ...]:
+def worse_points(found: Comparison) -> tuple[str, ...]:
     """Return in words where the new model is worse for what is protected, beyond the noise."""
     reasons = [
         f"no longer tells {code}, which the policy protects" for code in found.lost_protected

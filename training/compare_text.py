@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
-from training.compare import Comparison, SpeciesChange, range_words, worse
+from training.compare import Comparison, SpeciesChange, range_words, worse_points
 from training.judging import Ought
 from training.paired import Discord
 from weedset.talk import counted
@@ -12,7 +12,7 @@ from weedset.talk import counted
 
 def comparison_record(found: Comparison) -> dict[str, object]:
     """Return the comparison as a record for JSON."""
-    return {"record": "comparison", **asdict(found), "worse": list(worse(found))}
+    return {"record": "comparison", **asdict(found), "worse": list(worse_points(found))}
 
 
 def comparison_table(found: Comparison) -> str:
@@ -68,7 +68,7 @@ def notes(found: Comparison) -> list[str]:
 
 
 def _conclusion(found: Comparison) -> list[str]:
-    reasons = worse(found)
+    reasons = worse_points(found)
     if reasons:
         return ["", *(f"WORSE: {found.new} {reason}." for reason in reasons)]
     return [

@@ -31,6 +31,9 @@ MOST_MEAN_DIFFERENCE = 0.02
 
 _CALIBRATION_TILES = 200
 
+#: Tiles that the float model takes at once.
+_AT_ONCE = 256
+
 
 @dataclass(frozen=True, slots=True)
 class Exported:
@@ -82,10 +85,10 @@ def require_agreement(model_path: Path, run_dir: Path, source: Source) -> Agreem
     """
     run = read_run(run_dir)
     validation, _ = _tiles(source, run.validation, run)
-    with TemporaryDirectory() as folder:
-        float_path = Path(folder) / "float.onnx"
-        write_float_model(load_model(run_dir, run), run.card.input_px, float_path)
-        reference = run_model(float_path, validation)
+    model = load_model(run_dir, run)
+    with torch.inference_mode():
+        parts = torch.from_numpy(validation).split(_AT_ONCE)
+        reference = torch.cat([model(part).sigmoid() for part in parts]).numpy()
     present_at = np.array([item.present_at for item in run.card.classes], np.float32)
     agreed = agreement(reference, run_model(model_path, validation), present_at)
     _check(agreed, str(model_path))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from training.compare import Comparison, compare, worse
+from training.compare import Comparison, compare, worse_points
 from training.evaluate import evaluate, held_out_tiles
 from training.export import require_agreement
 from training.judging import Evaluation, Ought
@@ -144,5 +144,5 @@ def _comparison(
     reasons: list[str],
 ) -> Comparison:
     comparison = compare(*models, workspace, policy, unseen)
-    reasons += [f"it {reason}" for reason in worse(comparison)]
+    reasons += [f"it {reason}" for reason in worse_points(comparison)]
     return comparison
