@@ -87,7 +87,8 @@ def require_agreement(model_path: Path, run_dir: Path, source: Source) -> Agreem
     validation, _ = _tiles(source, run.validation, run)
     model = load_model(run_dir, run)
     with torch.inference_mode():
-        parts = torch.from_numpy(validation).split(_AT_ONCE)
+        starts = range(0, len(validation), _AT_ONCE)
+        parts = [torch.from_numpy(validation[start : start + _AT_ONCE]) for start in starts]
         reference = torch.cat([model(part).sigmoid() for part in parts]).numpy()
     present_at = np.array([item.present_at for item in run.card.classes], np.float32)
     agreed = agreement(reference, run_model(model_path, validation), present_at)

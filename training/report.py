@@ -127,7 +127,9 @@ def decisions_section(reported: Reported) -> Section:
         "Striped: treated. Dotted: unsure, so left for a person to look at. Plain: left.",
         wide=True,
     )
-    table = Table("The same in figures", ("cells", *Action), tuple(rows), folded=True)
+    table = Table(
+        "What became of the cells, in figures", ("cells", *Action), tuple(rows), folded=True
+    )
     return Section("decisions", "What became of the cells", drawings=(drawing,), tables=(table,))
 
 
@@ -248,7 +250,9 @@ def reliability_section(reported: Reported) -> Section:
         ),
         drawings=(drawing,),
         tables=(
-            Table("The same in figures", ("said", "was there", "answers"), rows, 0, folded=True),
+            Table(
+                "How sure it is, in figures", ("said", "was there", "answers"), rows, 0, folded=True
+            ),
         ),
     )
 
