@@ -8,11 +8,12 @@ from typing import Literal
 
 import numpy as np
 
-from training.evaluate import judged_pairs, require_cell_size
-from training.judging import Ought, Pair, what_ought
+from training.evaluate import judged, require_cell_size
+from training.intervals import Interval, Resampling
 from training.metrics import average_precision
-from training.paired import Discord, Range, change_range, discord
-from training.sources import labels_digest
+from training.paired import Discord, discord
+from training.pairs import Ought, Pair, what_ought
+from training.sources import Source, from_workspace
 from weedset.board.classify import ClassifiedCell
 from weedset.board.model import BoardModel
 from weedset.errors import ModelError, TrainingError
@@ -21,7 +22,6 @@ from weedset.modelcard import ModelCard
 from weedset.records import ANY_PLANT, Action, LabelledTile, Policy
 from weedset.settings import Workspace
 from weedset.splits import LEAST_SITES
-from weedset.store import open_store
 
 #: What is less likely than this by luck alone counts as worse; common practice.
 _LUCK = 0.05
@@ -41,7 +41,7 @@ class SpeciesChange:
     units_with: int
     new: float | None
     old: float | None
-    range: Range | None
+    range: Interval | None
     treated: Discord | None
 
 
@@ -73,14 +73,15 @@ class Comparison:
 def compare(
     new: BoardModel,
     old: BoardModel,
-    workspace: Workspace,
+    of: Workspace | Source,
     policy: Policy,
     unseen: bool = False,
 ) -> Comparison:
-    """Classify the same photos with both models and compare them cell by cell.
+    """Ask both models about the same cells and compare them cell by cell.
 
-    Only photos count that both cards say were held out. With `unseen`, a model of whose
-    held-out sites or photos the workspace has none is taken never to have seen it.
+    Only cells count that both cards say were held out, and on which no bound on harm was found,
+    in a workspace photo by photo, in an edition tile by tile. With `unseen`, a model of whose
+    held-out sites or photos there is none is taken never to have seen any of this.
 
     Raises ModelError where cells or species have nothing in common, TrainingError where
     no labelled photo is new to both, PhotoError for a photo that is gone or changed.
@@ -88,8 +89,9 @@ def compare(
     if new.digest == old.digest:
         fix = "name the model in use and the one that is to follow it"
         raise ModelError("is the same file as the other", where=new.card.name, fix=fix)
+    source = from_workspace(of) if isinstance(of, Workspace) else of
     for model in (new, old):
-        require_cell_size(model.card, workspace)
+        require_cell_size(model.card, source)
     if not set(_species(new.card)) & set(_species(old.card)):
         tells = [", ".join(_species(model.card)) for model in (new, old)]
         raise ModelError(
@@ -98,38 +100,32 @@ def compare(
             where=new.card.name,
             fix="judge each by itself with `weedset evaluate`",
         )
-    with open_store(workspace) as store:
-        tiles, photos = store.labelled_tiles(), store.photos()
-    chosen = unseen_by_both(tiles, (new.card, old.card), workspace, unseen)
-    pairs = [judged_pairs(model, chosen, photos, policy) for model in (new, old)]
+    chosen = unseen_by_both(source, (new.card, old.card), unseen)
+    pairs = [judged(model, of, chosen, policy) for model in (new, old)]
     return compare_pairs(pairs[0], pairs[1], (new, old), policy)
 
 
-def unseen_by_both(
-    tiles: Sequence[LabelledTile],
-    cards: Sequence[ModelCard],
-    workspace: Workspace,
-    unseen: bool,
-) -> list[LabelledTile]:
-    """Return the tiles that no model has learned from; see `compare`."""
-    digest = labels_digest(tiles)
-    chosen = list(tiles)
+def unseen_by_both(source: Source, cards: Sequence[ModelCard], unseen: bool) -> list[LabelledTile]:
+    """Return the tiles that no model has learned from, or had its bound on harm from."""
+    chosen = list(source.tiles)
     for card in cards:
         held_out = [labelled for labelled in chosen if _unit(labelled, card.split) in card.held_out]
-        if any(_unit(tile, card.split) in card.held_out for tile in tiles):
+        if any(_unit(tile, card.split) in card.held_out for tile in source.tiles):
             chosen = held_out
-        elif not unseen or card.edition_digest == digest:
+        elif not unseen or card.edition_digest == source.digest:
             raise TrainingError(
                 f"has no labels on any {card.split} that was held out from {card.name}",
-                where=str(workspace.root),
-                fix="name the workspace it was trained on; or, if it has seen nothing of this "
-                "one, say --unseen",
+                where=str(source.where),
+                fix="name the workspace, or the edition, it was trained on; or, if it has seen "
+                "nothing of this one, say --unseen",
             )
+        spent = () if card.bound is None else card.bound.sites
+        chosen = [labelled for labelled in chosen if labelled.site not in spent]
     if not chosen:
         names = " and ".join(card.name for card in cards)
         raise TrainingError(
-            f"has no labelled photo that was held out from both {names}",
-            where=str(workspace.root),
+            f"has no label that was held out from both {names}, and not spent on a bound on harm",
+            where=str(source.where),
             fix="train the new model again and hold out (--held-out) what was held out from the "
             f"old one: {', '.join(name[:40] for name in cards[-1].held_out[:5])}",
         )
@@ -184,7 +180,7 @@ def worse_points(found: Comparison) -> tuple[str, ...]:
     return tuple(reasons + _more_hits(found.treated[Ought.PROTECT], "cells to be protected"))
 
 
-def range_words(found: Range) -> str:
+def range_words(found: Interval) -> str:
     """Return an interval in words."""
     return f"{found.low:+.3f} to {found.high:+.3f}"
 
@@ -218,13 +214,16 @@ def _change(both: _Both, code: str, removed: bool) -> SpeciesChange:
         for model, pairs in zip(both.models, both.pairs, strict=True)
     )
     shown = (truth == 1).tolist()
+    units_with = len({unit for unit, is_in in zip(both.units, shown, strict=True) if is_in})
+    drawn = Resampling(np.array(both.units), np.array(both.units))
+    change = drawn.average_precision_change(truth == 1, new, old, truth >= 0)
     return SpeciesChange(
         code=code,
         cells_with=sum(shown),
-        units_with=len({unit for unit, is_in in zip(both.units, shown, strict=True) if is_in}),
+        units_with=units_with,
         new=average_precision(truth, new),
         old=average_precision(truth, old),
-        range=change_range(truth, new, old, both.units),
+        range=change if units_with > 1 else None,  # of one, nothing tells
         treated=None if removed else both.treated(shown),
     )
 

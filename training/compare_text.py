@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 
 from training.compare import Comparison, SpeciesChange, range_words, worse_points
-from training.judging import Ought
 from training.paired import Discord
+from training.pairs import Ought
 from weedset.talk import counted
 
 

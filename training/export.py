@@ -13,9 +13,18 @@ import torch
 from numpy.typing import NDArray
 from torch import nn
 
+from training.calibration import fit_temperature, tempered
 from training.datasets import TileDataset
 from training.metrics import class_card
-from training.quantize import INPUT_NAME, OUTPUT_NAME, Agreement, agreement, quantize, run_model
+from training.quantize import (
+    INPUT_NAME,
+    OUTPUT_NAME,
+    Agreement,
+    agreement,
+    fold_temperature,
+    quantize,
+    run_model,
+)
 from training.rounding import rounded
 from training.runs import Run, load_model, read_run
 from training.sources import Source
@@ -47,8 +56,9 @@ class Exported:
 def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
     """Write the model file of a run, whole or not at all.
 
-    The int8 model is compared with the float one on the validation tiles, both through
-    onnxruntime, and the thresholds of its card are its own on those tiles.
+    On the validation tiles the int8 model gets its temperature, which is folded into its last
+    layer, and then the thresholds of its card; there it is compared with the float model at the
+    same temperature, both through onnxruntime.
 
     Raises ModelError where the run or `out` cannot be used, TrainingError where the
     source lacks the run's tiles, CheckNotPassedError where int8 costs too much.
@@ -65,23 +75,29 @@ def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
             rounded(model, torch.from_numpy(calibration)), run.card.input_px, float_path
         )
         quantize(float_path, int8_path, calibration)
+        temperature = fit_temperature(targets, run_model(int8_path, validation))
+        fold_temperature(int8_path, temperature)
         found = run_model(int8_path, validation)
-        present_at = np.array([item.present_at for item in run.card.classes], np.float32)
-        agreed = agreement(reference, found, present_at)
-        _check(agreed, str(run_dir))
         classes = tuple(
             class_card(code, targets[:, i], found[:, i]) for i, code in enumerate(run.card.codes)
         )
-        card = replace(run.card, classes=classes)
-        _write(int8_path, card, out)
+        present_at = np.array([item.present_at for item in classes], np.float32)
+        agreed = agreement(tempered(reference, temperature), found, present_at)
+        _check(agreed, str(run_dir))
+        card = replace(run.card, classes=classes, temperature=temperature)
+        write_with_card(onnx.load(int8_path), card, out)
     say(f"{out}: {out.stat().st_size / 1000:.0f} kB, int8 {_in_words(agreed)}")
+    say(f"Its scores are divided by {temperature:.2f}, so that probabilities mean what they say.")
     return Exported(out, card, agreed)
 
 
-def require_agreement(model_path: Path, run_dir: Path, source: Source) -> Agreement:
+def require_agreement(
+    model_path: Path, card: ModelCard, run_dir: Path, source: Source
+) -> Agreement:
     """Compare a model file with the float model of its run, on the run's validation tiles.
 
-    Raises as `export_model` does, CheckNotPassedError where the file strays too far.
+    `card` is that of the file, at whose temperature the float model is asked. Raises as
+    `export_model` does, CheckNotPassedError where the file strays too far.
     """
     run = read_run(run_dir)
     validation, _ = _tiles(source, run.validation, run)
@@ -90,7 +106,8 @@ def require_agreement(model_path: Path, run_dir: Path, source: Source) -> Agreem
         starts = range(0, len(validation), _AT_ONCE)
         parts = [torch.from_numpy(validation[start : start + _AT_ONCE]) for start in starts]
         reference = torch.cat([model(part).sigmoid() for part in parts]).numpy()
-    present_at = np.array([item.present_at for item in run.card.classes], np.float32)
+    present_at = np.array([item.present_at for item in card.classes], np.float32)
+    reference = tempered(reference, card.temperature)
     agreed = agreement(reference, run_model(model_path, validation), present_at)
     _check(agreed, str(model_path))
     return agreed
@@ -151,8 +168,8 @@ def _in_words(agreed: Agreement) -> str:
     )
 
 
-def _write(int8_path: Path, card: ModelCard, out: Path) -> None:
-    model = onnx.load(int8_path)
+def write_with_card(model: onnx.ModelProto, card: ModelCard, out: Path) -> None:
+    """Write a model file with its card, whole or not at all. Raises ModelError."""
     onnx.helper.set_model_props(model, {CARD_KEY: card_to_json(card)})
     onnx.checker.check_model(model)
     try:

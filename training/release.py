@@ -20,11 +20,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from training.compare_text import comparison_record
-from training.evaluate import evaluation_record
+from training.evaluation_text import evaluation_record
 from training.recipe import Recipe
 from training.release_card import card_text, cautions_text, credits_text
 from training.release_gate import Judged, judge_release
 from training.runs import RUN_FILES
+from training.sources import Source
 from weedset import __version__
 from weedset.board.decide import read_policy
 from weedset.board.model import BoardModel, open_model
@@ -49,7 +50,7 @@ class Released:
 def release(
     model_path: Path,
     run_dir: Path,
-    workspace: Workspace,
+    of: Workspace | Source,
     policy_path: Path,
     out: Path,
     against: Path | None = None,
@@ -66,7 +67,7 @@ def release(
     old = None if against is None else open_model(against, threads=2)
     codes = [*model.card.codes, *(old.card.codes if old else ())]
     policy = read_policy(policy_path, codes)
-    judged = judge_release(model, model_path, run_dir, workspace, policy, old, first, unseen)
+    judged = judge_release(model, model_path, run_dir, of, policy, old, first, unseen)
     files = _given(model_path, model, run_dir, policy_path)
     files |= _written(judged, recipe_toml(judged.run.recipe))
     try:

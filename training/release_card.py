@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import yaml
 
+from training.bound_words import bound_words
 from training.compare_text import comparison_table
-from training.evaluate import evaluation_table
+from training.evaluation_text import evaluation_table
 from training.export import LEAST_AGREEMENT
 from training.judging import Evaluation
 from training.release_gate import Judged
@@ -31,7 +33,9 @@ def card_text(judged: Judged, facts: dict[str, str]) -> str:
     head = yaml.safe_dump(
         _head(judged, facts), sort_keys=False, allow_unicode=True, default_flow_style=False
     )
-    tables = [evaluation_table(evaluation)]
+    # Its parts (sites, cameras, stages) are in evaluation.json.
+    whole = replace(evaluation, scores=replace(evaluation.scores, parts=()))
+    tables = [evaluation_table(whole)]
     if judged.comparison is not None:
         tables.append(comparison_table(judged.comparison))
     figures = "\n\n".join(_verbatim(table) for table in tables)
@@ -68,6 +72,10 @@ On {evaluation.cells} labelled cells of {evaluation.photos} photos that the mode
 {figures}
 
 {_first(judged)}
+
+## Harm to protected plants
+
+{_harm(card)}
 
 ## What it learned from
 
@@ -186,6 +194,16 @@ def _species_table(card: ModelCard) -> str:
         may = "no" if item.treat_at is None else f"from {item.treat_at:.2f} on, if the policy asks"
         rows.append(f"| {plain(item.code)} | {plain(name)} | {may} |")
     return "\n".join(rows)
+
+
+def _harm(card: ModelCard) -> str:
+    if card.bound is None:
+        return (
+            "No bound was found for it: the figures above say what it did on these photos, not "
+            "what it will do elsewhere. `weedset bound` makes a stricter model whose harm is "
+            "bounded, where there are sites enough."
+        )
+    return plain(bound_words(card.bound))
 
 
 def _first(judged: Judged) -> str:

@@ -8,17 +8,19 @@ from pathlib import Path
 from training.compare import Comparison, compare, worse_points
 from training.evaluate import evaluate, held_out_tiles
 from training.export import require_agreement
-from training.judging import Evaluation, Ought
+from training.judging import Evaluation
+from training.pairs import Ought
 from training.quantize import Agreement
 from training.runs import Run, read_run
-from training.sources import from_workspace
+from training.scores import ASPECTS
+from training.sources import Source, from_workspace
+from weedset.board.decide import outside_bound
 from weedset.board.model import BoardModel
 from weedset.errors import CheckNotPassedError, LicenceError, ModelError, TrainingError
 from weedset.licences import Licence, effective_licence
 from weedset.modelcard import ModelCard
 from weedset.records import LabelledTile, Policy
 from weedset.settings import Workspace
-from weedset.store import open_store
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,7 @@ def judge_release(
     model: BoardModel,
     model_path: Path,
     run_dir: Path,
-    workspace: Workspace,
+    of: Workspace | Source,
     policy: Policy,
     against: BoardModel | None,
     first: bool,
@@ -53,14 +55,15 @@ def judge_release(
     not of the run, and whatever evaluating and comparing raise where they cannot be done.
     """
     run = read_run(run_dir)
+    source = from_workspace(of) if isinstance(of, Workspace) else of
     require_same(model.card, run.card)
     reasons: list[str] = []
     licence = _licence(model.card, reasons)
-    agreed = _agreement(model_path, run_dir, workspace, reasons)
-    evaluation = _evaluation(model, run, workspace, policy, reasons)
+    agreed = _agreement(model_path, model.card, run_dir, source, reasons)
+    evaluation = _evaluation(model, run, of, source, policy, reasons)
     comparison = None
     if against is not None:
-        comparison = _comparison((model, against), workspace, policy, unseen, reasons)
+        comparison = _comparison((model, against), of, policy, unseen, reasons)
     elif not first:
         reasons.append(
             "nothing says that it is no worse than the model in use: name that with --against, "
@@ -96,27 +99,32 @@ def _licence(card: ModelCard, reasons: list[str]) -> Licence | None:
 
 
 def _agreement(
-    model_path: Path, run_dir: Path, workspace: Workspace, reasons: list[str]
+    model_path: Path, card: ModelCard, run_dir: Path, source: Source, reasons: list[str]
 ) -> Agreement | None:
     try:
-        return require_agreement(model_path, run_dir, from_workspace(workspace))
+        return require_agreement(model_path, card, run_dir, source)
     except CheckNotPassedError as error:
         reasons.append(error.what)
         return None
 
 
 def _evaluation(
-    model: BoardModel, run: Run, workspace: Workspace, policy: Policy, reasons: list[str]
+    model: BoardModel,
+    run: Run,
+    of: Workspace | Source,
+    source: Source,
+    policy: Policy,
+    reasons: list[str],
 ) -> Evaluation | None:
-    with open_store(workspace) as store:
-        tiles = store.labelled_tiles()
     try:
-        chosen = held_out_tiles(tiles, model.card, workspace)
+        chosen = held_out_tiles(source.tiles, model.card, source.where)
     except TrainingError as error:
-        reasons.append(f"it cannot be evaluated: the workspace {error.what}")
+        reasons.append(f"it cannot be evaluated: {error}")
         return None
     reasons += _not_held_out(chosen, model.card, run)
-    evaluation = evaluate(model, workspace, policy)
+    if outside := outside_bound(model.card, policy):
+        reasons.append(f"it treats nothing under this policy: {outside}")
+    evaluation = evaluate(model, of, policy, by=ASPECTS)
     if not sum(evaluation.decisions[Ought.PROTECT].values()):
         reasons.append("no held-out cell shows a plant to protect, so its harm is not known")
     return evaluation
@@ -126,11 +134,13 @@ def _not_held_out(chosen: list[LabelledTile], card: ModelCard, run: Run) -> list
     """Return what is amiss with the photos to judge by: some left out, or learned from."""
     photos = {labelled.tile.photo_digest for labelled in chosen}
     there = {labelled.site for labelled in chosen} if card.split == "site" else photos
+    spent = () if card.bound is None else card.bound.sites
     reasons = [
         f"the evaluation lacks the held-out {card.split} {name[:40]}"
         for name in card.held_out
-        if name not in there
+        if name not in there and name not in spent
     ]
+
     if learned := photos & {*run.train, *run.validation}:
         reasons.append(f"the run has learned from {len(learned)} of the photos to judge it by")
     return reasons
@@ -138,11 +148,11 @@ def _not_held_out(chosen: list[LabelledTile], card: ModelCard, run: Run) -> list
 
 def _comparison(
     models: tuple[BoardModel, BoardModel],
-    workspace: Workspace,
+    of: Workspace | Source,
     policy: Policy,
     unseen: bool,
     reasons: list[str],
 ) -> Comparison:
-    comparison = compare(*models, workspace, policy, unseen)
+    comparison = compare(*models, of, policy, unseen)
     reasons += [f"it {reason}" for reason in worse_points(comparison)]
     return comparison

@@ -8,11 +8,11 @@ from typing import Annotated
 import typer
 
 from training.parts import require_training
+from training.source_option import EditionOption, open_ground
 from weedset.board.decide import read_policy
 from weedset.board.model import BoardModel, open_model
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
 from weedset.records import Policy
-from weedset.settings import open_workspace
 from weedset.talk import counted, say
 
 ModelFile = Annotated[Path, typer.Argument(help="The model file (.onnx).")]
@@ -37,14 +37,15 @@ def compare(
     old: Annotated[Path, typer.Argument(help="The model file in use (.onnx).")],
     policy: PolicyOption,
     workspace: WorkspaceOption = Path(),
+    edition: EditionOption = None,
     unseen: UnseenOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Compare a new model with the one in use, on photos that neither has learned from.
+    """Compare a new model with the one in use, on cells that neither has learned from.
 
     Example: `weedset compare new.onnx old.onnx -w garden --policy beds.toml`
 
-    Example: `weedset compare new.onnx old.onnx -w other-garden --policy beds.toml --unseen --json`
+    Example: `weedset compare new.onnx old.onnx --edition pool/editions/0002 --policy beds.toml`
     """
     require_training()
     from training.compare import compare as run_compare
@@ -52,7 +53,7 @@ def compare(
 
     models = open_model(new, threads=2), open_model(old, threads=2)
     rule = _policy(policy, *models)
-    found = run_compare(*models, open_workspace(workspace), rule, unseen)
+    found = run_compare(*models, open_ground(workspace, edition), rule, unseen)
     if as_json:
         emit(comparison_record(found))
     else:
@@ -65,6 +66,7 @@ def report(
     policy: PolicyOption,
     out: Annotated[Path, typer.Option(help="The file to write, such as report.html.")],
     workspace: WorkspaceOption = Path(),
+    edition: EditionOption = None,
     everything: Annotated[
         bool,
         typer.Option("--all", help="All labelled photos, of a workspace the model never saw."),
@@ -81,7 +83,7 @@ def report(
 
     opened = open_model(model, threads=2)
     rule = _policy(policy, opened)
-    write_report(opened, open_workspace(workspace), rule, out, everything)
+    write_report(opened, open_ground(workspace, edition), rule, out, everything)
     say(f"{out} is written. It holds pictures of your ground: look before you hand it on.")
 
 
@@ -91,6 +93,7 @@ def release(
     policy: PolicyOption,
     out: Annotated[Path, typer.Option(help="The folder to make, such as releases/beds-2.")],
     workspace: WorkspaceOption = Path(),
+    edition: EditionOption = None,
     against: Annotated[Path | None, typer.Option(help="The model in use (.onnx).")] = None,
     first: Annotated[bool, typer.Option("--first", help="There is no model in use yet.")] = False,
     unseen: UnseenOption = False,
@@ -109,8 +112,8 @@ def release(
     require_training()
     from training.release import release as run_release
 
-    opened = open_workspace(workspace)
-    done = run_release(model, run, opened, policy, out, against, first, unseen)
+    ground = open_ground(workspace, edition)
+    done = run_release(model, run, ground, policy, out, against, first, unseen)
     if as_json:
         emit({"record": "released", "folder": str(done.folder), "manifest_sha256": done.digest})
     say(f"Released as {done.folder}, under {done.judged.licence.id}; manifest {done.digest[:12]}.")

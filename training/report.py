@@ -2,80 +2,72 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
-from training.evaluate import chosen_tiles, judged_pairs
-from training.judging import Evaluation, Ought, Pair, SpeciesScore, judge
-from training.metrics import Calls
-from training.report_page import Drawing, Page, Section, Table, page_html
-from training.report_pictures import error_pictures, worst_errors
-from training.report_plots import (
-    FEW_CELLS,
-    decisions_svg,
-    precision_recall_svg,
-    reliability_bins,
-    reliability_svg,
+from training.evaluate import trial
+from training.judging import Evaluation, judge
+from training.report_page import Page, page_html
+from training.report_sections import (
+    Reported,
+    about_section,
+    decisions_section,
+    errors_section,
+    next_section,
+    parts_section,
+    reliability_section,
+    sites_section,
+    species_section,
 )
-from training.report_words import (
-    Name,
-    cautions,
-    headline,
-    more_words,
-    named_by,
-    next_steps,
-    site_scores,
-)
+from training.report_words import cautions, headline, more_words, named_by
+from training.scores import ASPECTS
+from training.sources import Source, from_workspace
 from weedset import __version__
 from weedset.board.model import BoardModel
 from weedset.digests import write_whole
 from weedset.errors import ReleaseError
-from weedset.labelling import target
-from weedset.modelcard import ClassCard, ModelCard
-from weedset.records import ANY_PLANT, Action, LabelledTile, Opinion, Photo, Policy
+from weedset.records import Opinion, Photo, Policy
 from weedset.settings import Workspace
 from weedset.store import open_store
 from weedset.taxonomy import load_species
 
-
-@dataclass(frozen=True, slots=True)
-class Reported:
-    """All that a report tells of: a model, and what it made of cells that it had not seen.
-
-    `tiles` is all that is labelled in the workspace, `histories` all opinions of each tile.
-    """
-
-    card: ModelCard
-    policy: Policy
-    pairs: Sequence[Pair]
-    evaluation: Evaluation
-    tiles: Sequence[LabelledTile]
-    photos: Sequence[Photo]
-    histories: Sequence[Sequence[Opinion]]
-    everything: bool
-    name: Name
+#: In this order; whoever has more to show adds a function that makes a `Section`.
+_SECTIONS = (
+    decisions_section,
+    errors_section,
+    next_section,
+    species_section,
+    sites_section,
+    parts_section,
+    reliability_section,
+    about_section,
+)
 
 
 def write_report(
-    model: BoardModel, workspace: Workspace, policy: Policy, out: Path, everything: bool = False
+    model: BoardModel,
+    of: Workspace | Source,
+    policy: Policy,
+    out: Path,
+    everything: bool = False,
 ) -> Evaluation:
     """Judge a model as `evaluate` does and write the report; same inputs, same bytes.
 
     Raises as `evaluate` does, ReleaseError where `out` cannot be written.
     """
-    with open_store(workspace) as store:
-        tiles, photos = store.labelled_tiles(), store.photos()
-        histories = [history for _, history in store.histories()]
-    chosen = chosen_tiles(model.card, tiles, workspace, "all" if everything else "test")
-    pairs = judged_pairs(model, chosen, photos, policy)
-    evaluation = judge(pairs, model.card, model.digest, policy)
-    known = named_by(load_species())
+    source = from_workspace(of) if isinstance(of, Workspace) else of
+    tried = trial(model, of, policy, "all" if everything else "test")
+    evaluation = judge(tried.pairs, model.card, model.digest, policy, None, tried.cameras, ASPECTS)
+    photos, histories = _of_photos(of)
     reported = Reported(
-        model.card, policy, pairs, evaluation, tiles, photos, histories, everything, known
+        card=model.card,
+        policy=policy,
+        pairs=tried.pairs,
+        evaluation=evaluation,
+        source=source,
+        photos=photos,
+        histories=histories,
+        everything=everything,
+        name=named_by(load_species()),
     )
     try:
         write_whole(out, page_html(report_page(reported)))
@@ -88,250 +80,24 @@ def write_report(
 def report_page(reported: Reported) -> Page:
     """Return the report, section by section."""
     card, evaluation = reported.card, reported.evaluation
-    sites = len({labelled.site for labelled, _ in reported.pairs})
-    unseen = reported.everything or card.split == "site"
+    sections = (section(reported) for section in _SECTIONS)
     return Page(
         title=f"How {card.name} does",
-        headline=headline(evaluation, sites, unseen=unseen),
+        headline=headline(evaluation, unseen=reported.everything or card.split == "site"),
         more=more_words(evaluation),
         cautions=tuple(cautions(card, reported.policy, evaluation, reported.name)),
-        sections=(
-            decisions_section(reported),
-            errors_section(reported),
-            next_section(reported),
-            species_section(reported),
-            sites_section(reported),
-            reliability_section(reported),
-            model_section(reported),
-        ),
+        sections=tuple(section for section in sections if section is not None),
         made_with=f"Made with weedset {__version__}. This file fetches nothing and needs no "
         "network. Its pictures are parts of photos under the licence of the photos.",
     )
 
 
-def decisions_section(reported: Reported) -> Section:
-    """Show what became of the cells."""
-    decisions = reported.evaluation.decisions
-    words = {Ought.REMOVE: "to be treated", Ought.PROTECT: "to be protected", Ought.BARE: "bare"}
-    rows = [
-        (words[ought], *(str(decisions[ought][action]) for action in Action)) for ought in Ought
-    ]
-    said = "; ".join(
-        f"{name}: treated {treat}, left {leave}, unsure {unsure}"
-        for name, treat, leave, unsure in rows
-    )
-    drawing = Drawing(
-        "",
-        decisions_svg(decisions),
-        f"Bars of what became of the cells. {said}.",
-        "Striped: treated. Dotted: unsure, so left for a person to look at. Plain: left.",
-        wide=True,
-    )
-    table = Table(
-        "What became of the cells, in figures", ("cells", *Action), tuple(rows), folded=True
-    )
-    return Section("decisions", "What became of the cells", drawings=(drawing,), tables=(table,))
-
-
-def errors_section(reported: Reported) -> Section:
-    """Show the worst errors as pictures."""
-    errors = worst_errors(reported.pairs, reported.card, reported.policy)
-    photos = {photo.digest: photo for photo in reported.photos}
-    words = (
-        "Each picture shows a cell, framed and bright, with the ground around it dimmed. Plants to "
-        "protect that were treated come first, the surest mistakes before the others."
-        if errors
-        else "There are none: every cell was decided on as its label and the policy ask."
-    )
-    return Section(
-        "errors",
-        "The worst errors",
-        words=(words,),
-        pictures=error_pictures(errors, photos, reported.name),
-    )
-
-
-def next_section(reported: Reported) -> Section:
-    """Say what would help most next."""
-    steps = next_steps(
-        reported.tiles,
-        reported.pairs,
-        reported.histories,
-        reported.card,
-        reported.policy,
-        reported.name,
-    )
-    words = () if steps else ("Nothing stands out: more gardens help most, whatever they grow.",)
-    return Section("next", "What would help most next", words=words, points=steps)
-
-
-def species_section(reported: Reported) -> Section:
-    """Show how each species is told: a curve for each, and one table."""
-    scores = {score.code: score for score in reported.evaluation.species}
-    drawings, rows = [], []
-    removed = reported.policy.remove - reported.policy.protect
-    for item in reported.card.classes:
-        score = scores[item.code]
-        truth, found = _truth_and_found(reported, item.code)
-        rows.append(_species_row(reported, score, truth, item.code in removed))
-        if score.average_precision is not None:
-            shown = item if item.code in removed else replace(item, treat_at=None)
-            drawings.append(_curve(score, truth, found, shown, reported.name(item.code)))
-    return Section(
-        "species",
-        "Species by species",
-        words=(
-            "Up is how many of the model's calls were right, to the right how many of the plants "
-            "it found, from its surest call on. The dashed line is what guessing gives. A ring "
-            "marks where the model says that a plant is there, a square where it is sure enough to "
-            "treat what the policy removes; average precision is the area below the curve.",
-        ),
-        drawings=tuple(drawings),
-        tables=(
-            Table(
-                "Each species, on cells that the model has not seen",
-                (
-                    "species", "policy", "cells", "sites", "average precision", "found",
-                    "calls right", "treated", "treated rightly",
-                ),
-                tuple(rows),
-                numbers_from=2,
-            ),
-        ),
-        notes=(
-            "Cells and sites: those whose label names the species. Found and calls right: at the "
-            "ring. Treated: of the cells with it, as whatever plant. Treated rightly: of all calls "
-            "at the square, for what the policy removes. A dash: no such cells.",
-        ),
-    )  # fmt: skip
-
-
-def sites_section(reported: Reported) -> Section:
-    """Show what the model did at each site."""
-    rows = [
-        (
-            score.site,
-            str(score.photos),
-            str(score.cells),
-            *(_of(*score.treated[ought]) for ought in (Ought.REMOVE, Ought.PROTECT, Ought.BARE)),
-        )
-        for score in site_scores(reported.pairs, reported.policy)
-    ]
-    table = Table(
-        "Each site: cells treated, of cells",
-        ("site", "photos", "labelled cells", "to be treated", "to be protected", "bare"),
-        tuple(rows),
-    )
-    return Section("sites", "Site by site", tables=(table,))
-
-
-def reliability_section(reported: Reported) -> Section:
-    """Show whether probabilities mean what they say, all species together."""
-    codes = [code for code in reported.card.codes if code != ANY_PLANT]
-    parts = [_truth_and_found(reported, code) for code in codes]
-    bins = reliability_bins(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
-    if not bins:
-        return Section("sure", "How sure it is", words=("No label tells.",))
-    rows = tuple((f"{said:.2f}", f"{true:.2f}", str(cells)) for cells, said, true in bins)
-    drawing = Drawing(
-        "All species together",
-        reliability_svg(bins),
-        "Share that was there, by the probability given. "
-        + "; ".join(f"{said}: {true} of {cells}" for said, true, cells in rows),
-        f"A hollow point stands for fewer than {FEW_CELLS} answers: it may lie anywhere.",
-    )
-    return Section(
-        "sure",
-        "How sure it is, and how often it is right",
-        words=(
-            "Of all answers in which the model gave a species about the same probability, the "
-            "share in which it was there. On the dashed line a probability means what it says; "
-            "below it the model is surer than it should be.",
-        ),
-        drawings=(drawing,),
-        tables=(
-            Table(
-                "How sure it is, in figures", ("said", "was there", "answers"), rows, 0, folded=True
-            ),
-        ),
-    )
-
-
-def model_section(reported: Reported) -> Section:
-    """Say which model, policy and photos the report is about."""
-    card, policy, evaluation = reported.card, reported.policy, reported.evaluation
-    removed = sorted(policy.remove - policy.protect)
-    rows = (
-        ("model", f"{card.name}, of {card.made_on}, with {card.made_with}"),
-        ("file, SHA-256", evaluation.model_digest),
-        ("learned from", f"{card.edition}, SHA-256 {card.edition_digest}"),
-        ("licence", card.licence),
-        ("givers", ", ".join(card.givers) or "not named"),
-        ("judged on", _judged_on(reported)),
-        ("cells", f"{card.cell_mm:g} mm of ground on a side"),
-        ("policy", f"{policy.name}: removes {', '.join(removed) or 'nothing'}; protects the rest"),
-    )
-    table = Table("What this report is about", (), rows, numbers_from=2)
-    return Section("about", "The model and its judging", tables=(table,))
-
-
-def _judged_on(reported: Reported) -> str:
-    evaluation = reported.evaluation
-    how = (
-        "all that is labelled, of which it has seen nothing"
-        if reported.everything
-        else f"held out by {evaluation.split}"
-    )
-    return f"{evaluation.cells} labelled cells of {evaluation.photos} photos, {how}"
-
-
-def _curve(
-    score: SpeciesScore,
-    truth: NDArray[np.int8],
-    found: NDArray[np.float32],
-    item: ClassCard,
-    name: str,
-) -> Drawing:
-    figure = f"{score.average_precision:.2f}"
-    return Drawing(
-        name,
-        precision_recall_svg(truth, found, item),
-        f"Curve of {name}: average precision {figure}; where it says present, "
-        f"{_share(score.present.recall)} of the plants are found and "
-        f"{_share(score.present.precision)} of the calls are right.",
-        f"average precision {figure}, {(truth == 1).sum()} cells",
-    )
-
-
-def _species_row(
-    reported: Reported, score: SpeciesScore, truth: NDArray[np.int8], removed: bool
-) -> tuple[str, ...]:
-    there = [pair for pair, known in zip(reported.pairs, truth, strict=True) if known == 1]
-    treat: Calls | None = score.treat
-    return (
-        reported.name(score.code),
-        "-" if score.code == ANY_PLANT else "remove" if removed else "protect",
-        str(len(there)),
-        str(len({labelled.site for labelled, _ in there})),
-        _share(score.average_precision),
-        _share(score.present.recall),
-        _share(score.present.precision),
-        str(sum(cell.decision.action is Action.TREAT for _, cell in there)),
-        "-" if not removed else "never" if treat is None else _share(treat.precision),
-    )
-
-
-def _truth_and_found(reported: Reported, code: str) -> tuple[NDArray[np.int8], NDArray[np.float32]]:
-    """Return what labels say (n,) and probabilities (n,) of one class; 0 where not asked."""
-    index = reported.card.codes.index(code)
-    truth = [target(it.statement, it.looked_for, code) for it, _ in reported.pairs]
-    found = [cell.probabilities[index] if cell.probabilities else 0 for _, cell in reported.pairs]
-    return np.array(truth, np.int8), np.array(found, np.float32)
-
-
-def _of(part: int, whole: int) -> str:
-    return f"{part} of {whole}" if whole else "-"
-
-
-def _share(value: float | None) -> str:
-    return "-" if value is None else f"{value:.2f}"
+def _of_photos(
+    of: Workspace | Source,
+) -> tuple[dict[str, Photo], tuple[tuple[Opinion, ...], ...]]:
+    """Return the photos by digest and what was ever said of each tile; an edition has neither."""
+    if not isinstance(of, Workspace):
+        return {}, ()
+    with open_store(of) as store:
+        photos = {photo.digest: photo for photo in store.photos()}
+        return photos, tuple(tuple(history) for _, history in store.histories())

@@ -9,14 +9,16 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw
 
-from training.judging import Ought, Pair, what_ought
+from training.pairs import Ought, Pair, what_ought
 from training.report_page import Picture
+from training.sources import Source
 from weedset.board.classify import ClassifiedCell
 from weedset.errors import PhotoError
 from weedset.geometry import cell_footprint
-from weedset.images import open_photo
+from weedset.images import decode_tile, open_photo
 from weedset.modelcard import ModelCard
 from weedset.records import Action, LabelledTile, Photo, Policy
+from weedset.tiling import read_tile
 from weedset.view import ground_to_pixels
 
 #: How many are shown: protected and treated, weed and left, bare and treated.
@@ -67,16 +69,24 @@ def worst_errors(
 def error_pictures(
     errors: Sequence[tuple[Ought, Pair]],
     photos: Mapping[str, Photo],
+    source: Source,
     name: Name,
 ) -> tuple[Picture, ...]:
-    """Return a picture of each error, in order. Raises PhotoError for a photo that is gone."""
+    """Return a picture of each error, in order; of an edition, the tile by itself.
+
+    Raises PhotoError for a photo that is gone.
+    """
     opened: dict[str, Image.Image] = {}
     pictures = []
     for ought, (labelled, cell) in errors:
-        photo = photos[labelled.tile.photo_digest]
-        if photo.digest not in opened:
-            opened = {photo.digest: _open(photo)}  # one at a time: photos are large
-        pictures.append(_picture(ought, labelled, cell, photo, opened[photo.digest], name))
+        photo = photos.get(labelled.tile.photo_digest)
+        if photo is None:
+            shown = _tile(source, labelled)
+        else:
+            if photo.digest not in opened:
+                opened = {photo.digest: _open(photo)}  # one at a time: photos are large
+            shown = _marked(opened[photo.digest], photo, cell)
+        pictures.append(_picture(ought, labelled, cell, shown, name))
     return tuple(pictures)
 
 
@@ -88,16 +98,16 @@ def _open(photo: Photo) -> Image.Image:
     return found.image
 
 
+def _tile(source: Source, labelled: LabelledTile) -> Image.Image:
+    pixels = decode_tile(read_tile(source.archive_of(labelled), labelled.tile))
+    return Image.fromarray(pixels).resize((_SIDE_PX, _SIDE_PX), Image.Resampling.LANCZOS)
+
+
 def _picture(
-    ought: Ought,
-    labelled: LabelledTile,
-    cell: ClassifiedCell,
-    photo: Photo,
-    image: Image.Image,
-    name: Name,
+    ought: Ought, labelled: LabelledTile, cell: ClassifiedCell, shown: Image.Image, name: Name
 ) -> Picture:
     buffer = io.BytesIO()
-    _marked(image, photo, cell).save(buffer, "JPEG", quality=_QUALITY)
+    shown.save(buffer, "JPEG", quality=_QUALITY)
     there = ", ".join(name(code) for code in sorted(labelled.statement.present))
     if labelled.statement.unknown_plant:
         there = f"{there}, a plant without a name" if there else "a plant without a name"
@@ -107,7 +117,7 @@ def _picture(
     return Picture(
         jpeg=buffer.getvalue(),
         side_px=_SIDE_PX,
-        alt=f"{_TITLES[ought]}: the framed cell in its surroundings. {label}. {said}.",
+        alt=f"{_TITLES[ought]}. {label}. {said}.",
         title=_TITLES[ought],
         lines=(label, said, place),
     )

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from html import escape
 
 import numpy as np
-from numpy.typing import NDArray
 from sklearn.metrics import precision_recall_curve
 
-from training.judging import Ought
+from training.calibration import Reliability
 from training.metrics import Probabilities, Targets
+from training.pairs import Ought
 from weedset.modelcard import ClassCard
 from weedset.records import Action
 
@@ -20,8 +20,6 @@ _LEFT, _TOP, _RIGHT, _BOTTOM = 54, 8, 292, 196
 
 #: Below so many cells a point of the reliability curve is drawn hollow: it may lie anywhere.
 FEW_CELLS = 10
-
-_BINS = 10
 
 _WORDS = {
     Ought.REMOVE: "ought to be treated",
@@ -66,10 +64,9 @@ def precision_recall_svg(targets: Targets, probabilities: Probabilities, item: C
     # steps that average precision sums.
     recall, precision = recall[::-1], precision[::-1]
     rises = np.flatnonzero(np.diff(recall) > 0) + 1
-    steps = zip(_x(recall[rises]), _y(precision[rises]), strict=True)
-    drawn = [f"V{_n(y)}H{_n(x)}" for x, y in steps]
+    drawn = [f"V{_n(_up(precision[at]))}H{_n(_across(recall[at]))}" for at in rises]
     path = f"M{_LEFT} {drawn[0][1:].partition('H')[0]}{''.join(drawn)}"
-    base = _n(_y(np.array([truth.mean()]))[0])
+    base = _n(_up(truth.mean()))
     parts = [
         _axes("share of the plants found", "share of calls right"),
         f'<path class="guide" d="M{_LEFT} {base}H{_RIGHT}"/>',
@@ -78,41 +75,22 @@ def precision_recall_svg(targets: Targets, probabilities: Probabilities, item: C
     for threshold, shape in ((item.present_at, _circle), (item.treat_at, _square)):
         if threshold is None or not (called := found >= threshold).any():
             continue
-        at = (
-            _x(np.array([truth[called].sum() / truth.sum()])),
-            _y(np.array([truth[called].mean()])),
-        )
-        parts.append(shape(float(at[0][0]), float(at[1][0])))
+        x = _across(truth[called].sum() / truth.sum())
+        parts.append(shape(x, _up(truth[called].mean())))
     return _svg(_WIDTH, _HEIGHT, "".join(parts))
 
 
-def reliability_bins(
-    targets: Targets, probabilities: Probabilities
-) -> list[tuple[int, float, float]]:
-    """Return (cells, mean probability, share present) of ten equal bins, empty ones left out."""
-    known = targets >= 0
-    truth, p = targets[known] == 1, probabilities[known].astype(float)
-    place = np.minimum((p * _BINS).astype(int), _BINS - 1)
-    return [
-        (int(inside.sum()), float(p[inside].mean()), float(truth[inside].mean()))
-        for bin_ in range(_BINS)
-        if (inside := place == bin_).any()
-    ]
-
-
-def reliability_svg(bins: Sequence[tuple[int, float, float]]) -> str:
+def reliability_svg(curve: Reliability) -> str:
     """Draw how often what was said was true, against how surely it was said."""
     parts = [
         _axes("probability that the model gave", "share that was there"),
         f'<path class="guide" d="M{_LEFT} {_BOTTOM}L{_RIGHT} {_TOP}"/>',
     ]
-    places = [
-        (float(_x(np.array([said]))[0]), float(_y(np.array([true]))[0])) for _, said, true in bins
-    ]
+    places = [(_across(item.mean_probability), _up(item.share_present)) for item in curve.bins]
     line = "L".join(f"{_n(x)} {_n(y)}" for x, y in places)
     parts.append(f'<path class="curve" d="M{line}"/>')
-    for (cells, _, _), (x, y) in zip(bins, places, strict=True):
-        kind = "hollow" if cells < FEW_CELLS else "solid"
+    for item, (x, y) in zip(curve.bins, places, strict=True):
+        kind = "hollow" if item.cells < FEW_CELLS else "solid"
         parts.append(f'<circle class="{kind}" cx="{_n(x)}" cy="{_n(y)}" r="5"/>')
     return _svg(_WIDTH, _HEIGHT, "".join(parts))
 
@@ -133,7 +111,7 @@ def _block(action: Action, x: float, top: float, width: float, height: float) ->
 def _axes(across: str, up: str) -> str:
     parts = []
     for share in (0, 0.25, 0.5, 0.75, 1):
-        x, y = (float(f(np.array([share]))[0]) for f in (_x, _y))
+        x, y = _across(share), _up(share)
         parts.append(f'<path class="grid" d="M{_n(x)} {_TOP}V{_BOTTOM}M{_LEFT} {_n(y)}H{_RIGHT}"/>')
         label = f"{share:g}"
         parts.append(_text(x, _BOTTOM + 15, label, "quiet small middle"))
@@ -164,12 +142,12 @@ def _svg(width: int, height: int, inner: str) -> str:
     )
 
 
-def _x(share: NDArray[np.floating]) -> NDArray[np.floating]:
-    return np.asarray(_LEFT + share * (_RIGHT - _LEFT))
+def _across(share: float) -> float:
+    return _LEFT + float(share) * (_RIGHT - _LEFT)
 
 
-def _y(share: NDArray[np.floating]) -> NDArray[np.floating]:
-    return np.asarray(_BOTTOM - share * (_BOTTOM - _TOP))
+def _up(share: float) -> float:
+    return _BOTTOM - float(share) * (_BOTTOM - _TOP)
 
 
 def _n(value: float) -> str:

@@ -6,7 +6,10 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from training.judging import Evaluation, Ought, Pair, what_ought
+from training.bound_words import bound_words
+from training.judging import Evaluation
+from training.pairs import Ought, Pair, what_ought
+from weedset.board.decide import outside_bound
 from weedset.labelling import newest_opinions
 from weedset.modelcard import ModelCard
 from weedset.records import ANY_PLANT, Action, LabelledTile, Opinion, Policy, Verdict
@@ -63,10 +66,10 @@ def site_scores(pairs: Sequence[Pair], policy: Policy) -> list[SiteScore]:
     return scores
 
 
-def headline(evaluation: Evaluation, sites: int, *, unseen: bool) -> str:
+def headline(evaluation: Evaluation, *, unseen: bool) -> str:
     """Return what the model did, in one sentence; `unseen` sites, or only photos."""
     remove, protect = (evaluation.decisions[ought] for ought in (Ought.REMOVE, Ought.PROTECT))
-    gardens = counted(sites, "garden")
+    gardens = counted(evaluation.scores.sites, "garden")
     where = (
         f"In {gardens} that it has never seen"
         if unseen
@@ -89,8 +92,14 @@ def headline(evaluation: Evaluation, sites: int, *, unseen: bool) -> str:
 
 def more_words(evaluation: Evaluation) -> tuple[str, ...]:
     """Return what stands below the headline."""
-    bare = evaluation.decisions[Ought.BARE]
+    bare, harm = evaluation.decisions[Ought.BARE], evaluation.scores.harm
     lines = []
+    if harm.range is not None:
+        lines.append(
+            f"The {harm.hits} are {harm.value:.1%} of the cells to protect. Had it been other "
+            f"{evaluation.scores.unit}s of the same kind, from {harm.range.low:.1%} to "
+            f"{harm.range.high:.1%} would be no surprise."
+        )
     if evaluation.harm_upper_95 is not None:
         lines.append(
             f"Of plants to protect on ground like this, fewer than {evaluation.harm_upper_95:.1%} "
@@ -108,6 +117,10 @@ def more_words(evaluation: Evaluation) -> tuple[str, ...]:
 def cautions(card: ModelCard, policy: Policy, evaluation: Evaluation, name: Name) -> list[str]:
     """Return what to beware of, the usual cautions first."""
     lines = [card.caution]
+    if card.bound is not None:
+        lines.append(bound_words(card.bound))
+    if outside := outside_bound(card, policy):
+        lines.append(f"Under this policy nothing is treated, since {outside}.")
     if evaluation.split == "photo":
         lines.append(
             "These figures FLATTER the model: it was judged on photos of gardens that it has "

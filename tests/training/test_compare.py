@@ -15,14 +15,14 @@ from training.compare import compare, unseen_by_both, worse_points
 from training.compare_text import comparison_record, comparison_table
 from training.evaluate import evaluate
 from training.export import Exported
-from training.judging import Ought
+from training.pairs import Ought
+from training.sources import from_workspace
 from training.verbs import app
 from weedset.board.model import BoardModel, open_model
 from weedset.errors import ModelError, TrainingError
 from weedset.modelcard import ModelCard
 from weedset.records import Action, Policy
 from weedset.settings import Workspace
-from weedset.store import open_store
 
 POLICY = Policy("beds", frozenset({DISC}), frozenset({BAR}))
 
@@ -110,18 +110,18 @@ def test_from_three_sites_on_sites_are_drawn_anew(
 def test_only_what_both_were_kept_from_counts(
     garden: Workspace, exported: Exported, tmp_path: Path
 ) -> None:
-    with open_store(garden) as store:
-        tiles = store.labelled_tiles()
+    source = from_workspace(garden)
+    tiles = source.tiles
     (held_out,) = exported.card.held_out
     more = replace(exported.card, name="more", held_out=("north", "south", "east", "west"))
     photo = next(tile.tile.photo_digest for tile in tiles if tile.site == held_out)
     by_photo = replace(exported.card, name="photos", split="photo", held_out=(photo,))
 
     def sites(*cards: ModelCard) -> set[str]:
-        return {tile.site for tile in unseen_by_both(tiles, cards, garden, False)}
+        return {tile.site for tile in unseen_by_both(source, cards, False)}
 
     assert sites(exported.card, more) == sites(more, exported.card) == {held_out}
-    chosen = unseen_by_both(tiles, (exported.card, by_photo), garden, False)
+    chosen = unseen_by_both(source, (exported.card, by_photo), False)
     assert {tile.tile.photo_digest for tile in chosen} == {photo}
     other = next(name for name in more.held_out if name != held_out)
     apart = replace(exported.card, name="apart", held_out=(other,))
@@ -131,7 +131,7 @@ def test_only_what_both_were_kept_from_counts(
     # Whoever learned from these very labels has seen something of them, whatever is said.
     liar = replace(exported.card, held_out=("nowhere",))
     with pytest.raises(TrainingError, match="no labels on any site"):
-        unseen_by_both(tiles, (liar, exported.card), garden, True)
+        unseen_by_both(source, (liar, exported.card), True)
 
 
 def test_models_without_anything_in_common_are_refused(

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import combinations_with_replacement
+
 import numpy as np
 import pytest
+from scipy.stats import multinomial
 from sklearn.metrics import average_precision_score
 from statsmodels.stats.contingency_tables import mcnemar
 
-from training.paired import change_range, discord, weighted_average_precision
+from training.intervals import Resampling
+from training.paired import discord
 
 
 def table(both: int, only_new: int, only_old: int, neither: int) -> tuple[list[bool], list[bool]]:
@@ -56,49 +60,34 @@ def test_five_hits_more_are_noise_no_longer() -> None:
     assert discord(*table(0, 4, 0, 9)).p_new_does_more == pytest.approx(1 / 16)
 
 
-def test_weighted_average_precision_is_scikit_learns() -> None:
-    rng = np.random.default_rng(1)
-    truth = rng.random(80) < 0.3
-    # Rounded, so that many cells have equal probabilities.
-    found = np.round(rng.random(80) * 0.7 + 0.3 * truth, 1).astype(np.float32)
-    weights = rng.integers(0, 4, (25, 80))
-    got = weighted_average_precision(truth, found, weights)
-    for value, weight in zip(got, weights, strict=True):
-        reference = average_precision_score(truth, found, sample_weight=weight)
-        assert value == pytest.approx(reference)
-    assert np.isnan(weighted_average_precision(truth, found, np.array([~truth * 1])))[0]
-
-
 def test_the_interval_is_that_of_resampled_sites() -> None:
-    """Reference: sites drawn anew one by one, scored by scikit-learn, in percentiles."""
+    """Reference: all 462 ways to draw six sites, with their chances, scored by scikit-learn."""
     rng = np.random.default_rng(2)
     units = np.repeat([f"site {i}" for i in range(6)], 30)
     truth = (rng.random(180) < 0.3).astype(np.int8)
     shift = np.repeat(rng.normal(0, 0.15, 6), 30)
     old = (rng.random(180) * 0.6 + 0.3 * truth).astype(np.float32)
     new = (old + 0.15 * truth + shift * truth).astype(np.float32)
-    found = change_range(truth, new, old, units.tolist())
+    everywhere = np.ones(180, bool)
+    sites = Resampling(units, units)
+    found = sites.average_precision_change(truth == 1, new, old, everywhere)
     assert found is not None
-    changes = []
-    places = [np.flatnonzero(units == name) for name in np.unique(units)]
-    for _ in range(1500):
-        drawn = np.concatenate([places[i] for i in rng.integers(0, 6, 6)])
+    changes, chances = [], []
+    for drawn in combinations_with_replacement(range(6), 6):
+        counts = np.bincount(drawn, minlength=6)
+        weights = np.repeat(counts, 30)
         changes.append(
-            average_precision_score(truth[drawn], new[drawn])
-            - average_precision_score(truth[drawn], old[drawn])
+            average_precision_score(truth, new, sample_weight=weights)
+            - average_precision_score(truth, old, sample_weight=weights)
         )
-    low, high = np.percentile(changes, (2.5, 97.5))
-    assert (found.low, found.high) == pytest.approx((low, high), abs=0.01)
+        chances.append(multinomial.pmf(counts, 6, np.full(6, 1 / 6)))
+    order = np.argsort(changes)
+    reached = np.cumsum(np.array(chances)[order])
+    low, high = (np.array(changes)[order][np.searchsorted(reached, p)] for p in (0.025, 0.975))
+    # TIMES draws leave each end uncertain by about a twentieth of the width: twice that.
+    assert (found.low, found.high) == pytest.approx((low, high), abs=(high - low) / 10)
     # Whoever takes the cells for independent believes in an interval that is too narrow.
-    cells = change_range(truth, new, old, [str(i) for i in range(180)])
+    alone = np.array([str(i) for i in range(180)])
+    cells = Resampling(alone, alone).average_precision_change(truth == 1, new, old, everywhere)
     assert cells is not None
     assert cells.high - cells.low < found.high - found.low
-
-
-def test_of_what_one_site_shows_no_interval_is_told() -> None:
-    truth = np.array([1, 1, 0, 0, -1], np.int8)
-    found = np.array([0.9, 0.8, 0.3, 0.2, 0.5], np.float32)
-    assert change_range(truth, found, found, ["a", "a", "b", "b", "c"]) is None
-    same = change_range(truth, found, found, ["a", "b", "a", "b", "c"])
-    assert same is not None
-    assert (same.low, same.high) == (0, 0)

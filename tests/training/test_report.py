@@ -16,7 +16,6 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 from playwright.sync_api import Browser
-from sklearn.calibration import calibration_curve
 from sklearn.metrics import average_precision_score
 from test_judging import said
 from toy_garden import BAR, DISC
@@ -24,12 +23,13 @@ from typer.testing import CliRunner
 
 from training.evaluate import evaluate
 from training.export import Exported
-from training.judging import Ought
+from training.pairs import Ought
 from training.report import write_report
 from training.report_page import Page, Section, Table, page_html
 from training.report_pictures import error_pictures, worst_errors
-from training.report_plots import precision_recall_svg, reliability_bins
+from training.report_plots import precision_recall_svg
 from training.report_words import headline, named_by, next_steps
+from training.sources import from_workspace
 from training.verbs import app
 from weedset.board.classify import ClassifiedCell
 from weedset.board.model import BoardModel, open_model
@@ -121,7 +121,7 @@ def test_the_headline_says_what_was_counted(
     assert bad.card.caution in words
     assert f"treated {protect[Action.TREAT]}, unsure {protect[Action.UNSURE]}" in words
     by_photo = replace(evaluation, split="photo")
-    assert "that it knows" in headline(by_photo, 1, unseen=False)
+    assert "that it knows" in headline(by_photo, unseen=False)
 
 
 def test_the_page_fetches_nothing_and_runs_nothing(written: Path) -> None:
@@ -205,20 +205,6 @@ def test_the_area_below_a_curve_is_its_average_precision() -> None:
         assert area_below(svg) == pytest.approx(reference, abs=0.003)
 
 
-def test_reliability_is_scikit_learns() -> None:
-    """Reference: scikit-learn's calibration curve, ten bins of equal width."""
-    rng = np.random.default_rng(4)
-    found = rng.random(500).astype(np.float32)
-    truth = (rng.random(500) < found**2).astype(np.int8)
-    bins = reliability_bins(truth, found)
-    true, said = calibration_curve(truth, found, n_bins=10)
-    assert [row[1] for row in bins] == pytest.approx(said.tolist(), abs=1e-6)
-    assert [row[2] for row in bins] == pytest.approx(true.tolist(), abs=1e-6)
-    assert sum(row[0] for row in bins) == 500
-    truth[:100] = -1
-    assert sum(row[0] for row in reliability_bins(truth, found)) == 400
-
-
 def tile(at: int, *present: str, site: str = "north", photo: str = "d") -> LabelledTile:
     place = Tile(photo * 64, at, 0, Footprint(0, 0, 50, 50), 1, 1, 0, 1)
     checklist = frozenset({DISC, BAR, "LACSA"})
@@ -258,7 +244,9 @@ def test_a_picture_shows_the_cell_bright_in_its_dimmed_surroundings(
         labelled = store.labelled_tiles()
     one = next(t for t in labelled if (t.tile.row, t.tile.col) == (3, 4))
     seen = ClassifiedCell(3, 4, 0, 0, (), Decision(Action.TREAT, "CHEAL is here"), DISC)
-    (picture,) = error_pictures([(Ought.PROTECT, (one, seen))], photos, named_by(load_species()))
+    (picture,) = error_pictures(
+        [(Ought.PROTECT, (one, seen))], photos, from_workspace(garden), named_by(load_species())
+    )
     shown = np.asarray(Image.open(io.BytesIO(picture.jpeg)).convert("RGB")).astype(float)
     photo = np.asarray(open_photo(Path(photos[one.tile.photo_digest].path)).image).astype(float)
     inside = photo[3 * 32 : 4 * 32, 4 * 32 : 5 * 32].mean(axis=(0, 1))

@@ -112,3 +112,8 @@ def with_card(model: Path, out: Path, card: ModelCard) -> Path:
     onnx.helper.set_model_props(file, {CARD_KEY: card_to_json(card)})
     onnx.save(file, out)
     return out
+
+
+def quick_recipe() -> Recipe:
+    """A recipe for a garden of three photos."""
+    return toy_recipe(epochs=12, batch_size=16)
