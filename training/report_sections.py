@@ -16,7 +16,7 @@ from training.pairs import Ought, Pair
 from training.report_page import Drawing, Section, Table
 from training.report_pictures import error_pictures, worst_errors
 from training.report_plots import FEW_CELLS, decisions_svg, precision_recall_svg, reliability_svg
-from training.report_words import Name, next_steps, site_scores
+from training.report_words import Name, first_upper, next_steps, site_scores
 from training.scores import Scores, SpeciesScore
 from training.sources import Source
 from weedset.labelling import target
@@ -176,7 +176,7 @@ def parts_section(reported: Reported) -> Section | None:
             )
             for part in parts
         )
-        head = (aspect, "sites", "cells", "with a weed", "to be protected")
+        head = (aspect, "sites", "cells", "with plants to remove", "to be protected")
         tables.append(Table(f"{caption}: cells treated, of cells", head, rows))
     if not tables:
         return None
@@ -290,8 +290,8 @@ def _species_row(
         str(len(there)),
         str(len({labelled.site for labelled, _ in there})),
         _figure(score.average_precision, score.average_precision_range),
-        _figure(score.present.recall, score.present_ranges.recall),
-        _figure(score.present.precision, score.present_ranges.precision),
+        _share(score.present.recall),
+        _share(score.present.precision),
         str(sum(cell.decision.action is Action.TREAT for _, cell in there)),
         "-" if not removed else "never" if score.treat is None else _share(score.treat.precision),
     )
@@ -314,7 +314,7 @@ def _share(value: float | None) -> str:
 
 
 def _figure(value: float | None, range_: Interval | None) -> str:
-    between = "" if range_ is None else f" ({range_.low:.2f} to {range_.high:.2f})"
+    between = "" if range_ is None else f" ({range_.low:.2f}–{range_.high:.2f})"
     return _share(value) + between
 
 
@@ -322,4 +322,4 @@ def _range_words(scores: Scores) -> list[str]:
     if scores.unit is None:
         return [f"No ranges: {scores.caution}."]
     words = f"In brackets: the middle 95 % of what comes out when {scores.unit}s are drawn anew."
-    return [words] if scores.caution is None else [words, f"Of {scores.caution}."]
+    return [words] if scores.caution is None else [words, f"{first_upper(scores.caution)}."]

@@ -98,7 +98,8 @@ def more_words(evaluation: Evaluation) -> tuple[str, ...]:
         lines.append(
             f"The {harm.hits} are {harm.value:.1%} of the cells to protect. Had it been other "
             f"{evaluation.scores.unit}s of the same kind, from {harm.range.low:.1%} to "
-            f"{harm.range.high:.1%} would be no surprise."
+            f"{harm.range.high:.1%} would be no surprise"
+            + (", nor, of so few, somewhat more." if evaluation.scores.caution else ".")
         )
     if evaluation.harm_upper_95 is not None:
         lines.append(
@@ -173,8 +174,8 @@ def _hits(pairs: Sequence[Pair], policy: Policy, name: Name) -> list[str]:
         ranked = sorted(weeds.items(), key=lambda item: (-item[1], item[0]))
         told = ", ".join(f"{name(weed)} in {count}" for weed, count in ranked)
         lines.append(
-            f"{_upper(name(plant))} was treated in {counted(weeds.total(), 'cell')}, taken for "
-            f"{told}: label more cells of both, at the same stages and close together."
+            f"{first_upper(name(plant))} was treated in {counted(weeds.total(), 'cell')}, taken "
+            f"for {told}: label more cells of both, at the same stages and close together."
         )
     return lines[:_MOST_SAID]
 
@@ -225,7 +226,7 @@ def _scarce(
 
 
 def _scarce_words(name: str, sites: int, cells: int, judged: bool, learned: bool) -> str:
-    there = f"{_upper(name)} is on {counted(cells, 'labelled cell')} of "
+    there = f"{first_upper(name)} is on {counted(cells, 'labelled cell')} of "
     there += counted(sites, "site")
     why = [] if learned else ["too few to be learned"]
     if not judged:
@@ -265,7 +266,8 @@ def _share(part: tuple[int, int], otherwise: float) -> float:
     return hits / cells if cells >= _LEAST_CELLS else otherwise
 
 
-def _upper(text: str) -> str:
+def first_upper(text: str) -> str:
+    """Return a sentence as it begins, whatever its first word is."""
     return text[:1].upper() + text[1:]
 
 
