@@ -132,10 +132,7 @@ def held_out_tiles(
     Raises TrainingError where there are none.
     """
 
-    def unit(labelled: LabelledTile) -> str:
-        return labelled.site if card.split == "site" else labelled.tile.photo_digest
-
-    held_out = [labelled for labelled in tiles if unit(labelled) in card.held_out]
+    held_out = _held_out(tiles, card)
     if not held_out:
         raise TrainingError(
             f"has no labels on any {card.split} that was held out from {card.name}",
@@ -145,10 +142,24 @@ def held_out_tiles(
     return _unspent(held_out, card, where)
 
 
+def _held_out(tiles: Sequence[LabelledTile], card: ModelCard) -> list[LabelledTile]:
+    def unit(labelled: LabelledTile) -> str:
+        return labelled.site if card.split == "site" else labelled.tile.photo_digest
+
+    return [labelled for labelled in tiles if unit(labelled) in card.held_out]
+
+
 def _all(source: Source, card: ModelCard) -> list[LabelledTile]:
     if source.digest == card.edition_digest:
         fix = "judge it on what was held out, or on other photos"
         raise ModelError("learned from these very labels", where=card.name, fix=fix)
+    if _held_out(source.tiles, card):
+        raise ModelError(
+            f"has seen these gardens: a {card.split} that was held out from it is among them, and "
+            "the others it learned from",
+            where=card.name,
+            fix="leave --all out to judge it on what was held out",
+        )
     if not source.tiles:
         raise TrainingError("there are no labels to judge by", fix="label some tiles first")
     return _unspent(source.tiles, card, source.where)

@@ -136,6 +136,7 @@ def share_lines(scores: Scores) -> Iterator[str]:
     """Yield what was treated of what, and how plants without a name fare."""
     yield ""
     yield f"cells with a plant to remove that are treated: {_share(scores.treated)}"
+    yield "  (one beside a protected plant is among them, though it is to be left)"
     yield f"protected cells treated: {_share(scores.harm)}"
     if scores.harm.upper_95 is not None:
         yield (

@@ -64,8 +64,11 @@ def precision_recall_svg(targets: Targets, probabilities: Probabilities, item: C
     # steps that average precision sums.
     recall, precision = recall[::-1], precision[::-1]
     rises = np.flatnonzero(np.diff(recall) > 0) + 1
-    drawn = [f"V{_n(_up(precision[at]))}H{_n(_across(recall[at]))}" for at in rises]
-    path = f"M{_LEFT} {drawn[0][1:].partition('H')[0]}{''.join(drawn)}"
+    steps = [(_n(_across(recall[at])), _n(_up(precision[at]))) for at in rises]
+    path = f"M{_LEFT} {steps[0][1]}"
+    for (x, y), after in zip(steps, [*steps[1:], None], strict=True):
+        if after is None or after[0] != x:  # of many cells, only what can be seen
+            path += f"V{y}H{x}"
     base = _n(_up(truth.mean()))
     parts = [
         _axes("share of the plants found", "share of calls right"),

@@ -62,18 +62,18 @@ def whole_folder(path: Path) -> Iterator[Path]:
     try:
         aside.mkdir()
         yield aside
-        for inner in sorted(aside.rglob("*")):
-            _sync(inner)
-        _sync(aside)
+        sync_folder(aside)
         aside.rename(path)
-        _sync(path.parent)
+        sync_folder(path.parent, deep=False)
     finally:
         shutil.rmtree(aside, ignore_errors=True)
 
 
-def _sync(path: Path) -> None:
-    fd = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
+def sync_folder(folder: Path, *, deep: bool = True) -> None:
+    """See that a folder, and all that is in it, is on the disk. Raises OSError."""
+    for path in [*(sorted(folder.rglob("*")) if deep else ()), folder]:
+        fd = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)

@@ -127,6 +127,11 @@ def test_another_garden_is_judged_whole_when_asked(
     assert evaluate(model, other, POLICY, "all").cells == 63
     with pytest.raises(ModelError, match="learned from these very labels"):
         evaluate(model, garden, POLICY, "all")
+    # One label less, and the labels are no longer those: the held-out site gives it away.
+    source = from_workspace(garden)
+    fewer = replace(source, tiles=source.tiles[1:], digest="other")
+    with pytest.raises(ModelError, match="has seen these gardens: a site that was held out"):
+        evaluate(model, fewer, POLICY, "all")
 
 
 def test_tiles_are_decided_on_much_as_their_photos_are(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,8 +13,10 @@ from training.evaluation_text import row_lines
 from training.outcomes import Outcomes, pooled, tabulate
 from training.pairs import Ought
 from training.per_row import Planting, forecast
+from training.reliability_plot import write_reliability
 from training.scores import score
 from weedset.board.classify import ClassifiedCell
+from weedset.errors import SettingsError
 from weedset.modelcard import ClassCard, ModelCard
 from weedset.preprocess import Normalisation
 from weedset.records import (
@@ -199,3 +202,12 @@ def test_without_named_crops_all_that_is_protected_is_crop(table: Outcomes) -> N
     assert "taken for crop" in "\n".join(row_lines(found))
     none = forecast(score(table.where(table.ought == Ought.BARE)), Planting(30, 15, 200))
     assert "cannot be told" in "\n".join(row_lines(none))
+
+
+def test_a_picture_that_cannot_be_written_is_told(table: Outcomes, tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match="cannot be written") as caught:
+        write_reliability(score(table).species, tmp_path / "curves.mp3")
+    assert "ends in .png" in caught.value.fix
+    write_reliability(score(table).species, tmp_path / "curves.svg")
+    drawn = (tmp_path / "curves.svg").read_text("utf-8")
+    assert drawn.count("probability given") == 3
