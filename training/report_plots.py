@@ -78,8 +78,8 @@ def precision_recall_svg(targets: Targets, probabilities: Probabilities, item: C
     for threshold, shape in ((item.present_at, _circle), (item.treat_at, _square)):
         if threshold is None or not (called := found >= threshold).any():
             continue
-        x = _across(truth[called].sum() / truth.sum())
-        parts.append(shape(x, _up(truth[called].mean())))
+        recalled, right = truth[called].sum() / truth.sum(), truth[called].mean()
+        parts.append(shape(_across(recalled), _up(right)))
     return _svg(_WIDTH, _HEIGHT, "".join(parts))
 
 
