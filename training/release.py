@@ -1,16 +1,4 @@
-"""A release: one folder with a model and all that is needed to trust, credit and rebuild it.
-
-README.md             the model card, with a YAML head
-CREDITS.md CAUTIONS.md
-model.onnx            the int8 file for boards
-policy.toml           the policy under which it was judged
-evaluation.json       what it did on photos that it has never seen
-comparison.json       the same against the model that was in use, if there was one
-recipe.toml           what it was trained with
-run/                  the weights, the run and its card, as `weedset train` wrote them
-release.json          digests of model, recipe and edition, and what was asked of it
-manifest-sha256.txt   SHA-256 of every other file
-"""
+"""A release: one folder with a model and all that is needed to trust, credit and rebuild it."""
 
 from __future__ import annotations
 
@@ -23,6 +11,7 @@ from training.compare_text import comparison_record
 from training.evaluation_text import evaluation_record
 from training.recipe import Recipe
 from training.release_card import card_text, cautions_text, credits_text
+from training.release_files import FACTS, MANIFEST, MODEL, RECIPE, RUN
 from training.release_gate import Judged, judge_release
 from training.runs import RUN_FILES
 from training.sources import Source
@@ -32,10 +21,6 @@ from weedset.board.model import BoardModel, open_model
 from weedset.digests import bytes_digest, file_digest, whole_folder, write_whole
 from weedset.errors import ModelError, PolicyError, ReleaseError
 from weedset.settings import Workspace
-
-MANIFEST, FACTS, MODEL, RECIPE, RUN = (
-    "manifest-sha256.txt", "release.json", "model.onnx", "recipe.toml", "run",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

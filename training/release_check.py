@@ -6,14 +6,12 @@ import re
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from training.release import FACTS, MANIFEST, MODEL, RECIPE, RUN
-from training.release_gate import require_same
-from training.runs import read_run
+from training.release_files import FACTS, MANIFEST, MODEL, RECIPE, RUN, require_same
 from weedset.board.model import open_model
 from weedset.digests import file_digest
 from weedset.errors import CheckNotPassedError, ModelError, ReleaseError
 from weedset.fields import parse_json, read_text
-from weedset.modelcard import ModelCard
+from weedset.modelcard import ModelCard, card_from_json
 
 _LINE = re.compile(r"([0-9a-f]{64})  (\S+)")
 
@@ -28,7 +26,7 @@ class Whole:
 
 
 def check_release(folder: Path) -> Whole:
-    """Check a release from anyone.
+    """Check a release from anyone; needs nothing of what training needs.
 
     Raises ReleaseError where the folder is none, CheckNotPassedError for what is damaged,
     missing or added, and where its parts speak of different models.
@@ -90,8 +88,9 @@ def _same_model(folder: Path, stated: dict[str, str]) -> ModelCard:
     ):
         if facts.text(name) != digest:
             raise _refused(f"{name} in {FACTS} is not that of the files", folder)
+    card = folder / RUN / "card.json"
     try:
-        require_same(model.card, read_run(folder / RUN).card)
+        require_same(model.card, card_from_json(read_text(card, ReleaseError), str(card)))
     except ModelError as error:
         raise _refused(str(error), folder) from error
     return model.card

@@ -11,12 +11,13 @@ from training.export import require_agreement
 from training.judging import Evaluation
 from training.pairs import Ought
 from training.quantize import Agreement
+from training.release_files import require_same
 from training.runs import Run, read_run
 from training.scores import ASPECTS
 from training.sources import Source, from_workspace
 from weedset.board.decide import outside_bound
 from weedset.board.model import BoardModel
-from weedset.errors import CheckNotPassedError, LicenceError, ModelError, TrainingError
+from weedset.errors import CheckNotPassedError, LicenceError, TrainingError
 from weedset.licences import Licence, effective_licence
 from weedset.modelcard import ModelCard
 from weedset.records import LabelledTile, Policy
@@ -76,17 +77,6 @@ def judge_release(
             fix="mend what is said above, or keep the model that is in use",
         )
     return Judged(model, run, licence, agreed, evaluation, comparison)
-
-
-def require_same(card: ModelCard, of_run: ModelCard) -> None:
-    """Raise ModelError where a model file was not exported from a run."""
-    for name in ("name", "made_on", "edition_digest", "codes", "input_px", "split", "held_out"):
-        if getattr(card, name) != getattr(of_run, name):
-            raise ModelError(
-                f"is not of the run that was given: its card has another {name.replace('_', ' ')}",
-                where=card.name,
-                fix="give the folder from which `weedset export` made this very file",
-            )
 
 
 def _licence(card: ModelCard, reasons: list[str]) -> Licence | None:

@@ -130,7 +130,6 @@ def released(
 
     Example: `weedset released releases/beds-2 --json`
     """
-    require_training()
     from training.release_check import check_release
 
     whole = check_release(folder)

@@ -70,9 +70,14 @@ def decisions_section(reported: Reported) -> Section:
 def errors_section(reported: Reported) -> Section:
     """Show the worst errors as pictures."""
     errors = worst_errors(reported.pairs, reported.card, reported.policy)
+    shown = (
+        "Each picture shows a cell, framed and bright, with the ground around it dimmed."
+        if reported.photos
+        else "Each picture shows a cell; of an edition there is no ground around it to be shown."
+    )
     words = (
-        "Each picture shows a cell, framed and bright, with the ground around it dimmed. Plants to "
-        "protect that were treated come first, the surest mistakes before the others."
+        f"{shown} Plants to protect that were treated come first, the surest mistakes before the "
+        "others."
         if errors
         else "There are none: every cell was decided on as its label and the policy ask."
     )

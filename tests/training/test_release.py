@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -314,6 +315,16 @@ def test_a_release_that_was_tampered_with_is_not_whole(
     tamper(folder)
     with pytest.raises(CheckNotPassedError, match=said):
         check_release(folder)
+
+
+def test_to_check_takes_no_torch(released: Released) -> None:
+    script = (
+        "import sys; from pathlib import Path; from training.release_check import check_release; "
+        "check_release(Path(sys.argv[1])); print('torch' in sys.modules, 'sklearn' in sys.modules)"
+    )
+    words = [sys.executable, "-c", script, str(released.folder)]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False", "False"]
 
 
 def test_what_is_no_release_is_said(tmp_path: Path) -> None:
