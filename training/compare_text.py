@@ -61,6 +61,12 @@ def notes(found: Comparison) -> list[str]:
         lines.append(f"Only the new model tells {', '.join(found.gained)}.")
     if found.lost:
         lines.append(f"Only the old model tells {', '.join(found.lost)}.")
+    untold = [item.code for item in found.species if item.cells_with and item.range is None]
+    if untold:
+        lines.append(
+            f"No interval is told of {', '.join(untold)}: on one {found.unit} only, or the same in "
+            "every draw. Whether it is told worse, only the decisions say."
+        )
     unseen = [change.code for change in found.species if not change.cells_with]
     if unseen:
         lines.append(f"No cell shows {', '.join(unseen)}: nothing can be said of them.")
@@ -84,7 +90,7 @@ def _species_line(change: SpeciesChange) -> str:
     )
     if change.new is None or change.old is None:
         return line
-    told = "too few to tell" if change.range is None else range_words(change.range)
+    told = "not told" if change.range is None else range_words(change.range)
     return f"{line}  {change.new - change.old:>+6.3f}  {told}"
 
 

@@ -102,6 +102,8 @@ def test_from_three_sites_on_sites_are_drawn_anew(
     found = compare(good, bad, other, POLICY, unseen=True)
     assert (found.unit, found.sites, found.cells) == ("site", 3, 189)
     assert "resampling 3 sites" in comparison_table(found)
+    one = replace(found, species=tuple(replace(item, range=None) for item in found.species))
+    assert f"No interval is told of {DISC}, {BAR}" in comparison_table(one)
     with pytest.raises(TrainingError, match="has no labels on any site") as caught:
         compare(good, bad, other, POLICY)
     assert "--unseen" in caught.value.fix

@@ -323,6 +323,20 @@ def test_it_stands_in_nobodys_way(
     assert [f"{item['id']}: {item['nodes'][0]['html'][:120]}" for item in found] == []
 
 
+def test_long_words_are_broken(
+    bad: BoardModel, garden: Workspace, chromium: Browser, tmp_path: Path
+) -> None:
+    long = "x" * 400
+    out = tmp_path / "report.html"
+    card = replace(bad.card, name=long, givers=(long,), caution=long)
+    write_report(replace(bad, card=card), garden, replace(POLICY, name=long), out)
+    page = chromium.new_page(viewport={"width": 360, "height": 800})
+    page.goto(out.as_uri())
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    page.close()
+    assert wide <= 360
+
+
 def test_on_paper_it_has_its_pages(written: Path, chromium: Browser, tmp_path: Path) -> None:
     page = chromium.new_page()
     page.goto(written.as_uri())
