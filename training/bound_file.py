@@ -19,6 +19,7 @@ from weedset.board.model import open_model
 from weedset.errors import CheckNotPassedError, TrainingError
 from weedset.records import Policy
 from weedset.settings import Workspace
+from weedset.talk import counted
 
 
 def bound_file(
@@ -108,7 +109,7 @@ def bounded_lines(bounded: Bounded, policy: Policy) -> Iterator[str]:
     if bounded.loss_at_stop is not None and bounded.treat_from is not None:
         yield f"one step laxer, {bounded.loss_at_stop:.3%} would be treated, too much to show it"
     for code, count in bounded.blamed:
-        yield f"  {count} protected cells would be taken for {code}"
+        yield f"  {counted(count, 'protected cell')} would be taken for {code}"
     for item in bounded.card.classes:
         if item.treat_at is not None:
             yield f"  {item.code}: treated from {item.treat_at:.3f} on"

@@ -24,6 +24,9 @@ _SEED = 20_261
 _LEVEL = 0.95
 _FEW_SITES = 20
 
+#: Below, there are too few different draws for an interval to mean much; no source.
+_HARDLY_ANY = 5
+
 #: Weights of this many cells are held at a time.
 _MOST_WEIGHTS = 4_000_000
 
@@ -67,6 +70,11 @@ class Resampling:
             return (
                 f"one site: intervals come from drawing its {self.units} photos anew and FLATTER; "
                 "they say nothing of another garden"
+            )
+        if self.units < _HARDLY_ANY:
+            return (
+                f"{self.units} sites: drawing so few anew says next to nothing; the intervals are "
+                "far too narrow"
             )
         if self.units < _FEW_SITES:
             return f"{self.units} sites: the intervals are too narrow (less than about 20 sites)"

@@ -89,7 +89,8 @@ def test_one_photo_has_no_intervals() -> None:
 
 
 def test_few_sites_are_said_to_be_few() -> None:
-    few, many = names("s", 8, 2), names("s", 25, 2)
+    two, few, many = names("s", 2, 2), names("s", 8, 2), names("s", 25, 2)
+    assert "next to nothing" in str(Resampling(two, two).caution)
     assert "too narrow" in str(Resampling(few, few).caution)
     assert Resampling(many, many).caution is None
 

@@ -115,7 +115,7 @@ def test_shares_by_hand(table: Outcomes) -> None:
     assert (found.treated.hits, found.treated.cells) == (1, 4)
     assert found.harm.upper_95 == pytest.approx(0.5818, abs=1e-4)  # R: binom.test(1, 6, "less")
     assert (found.sites, found.photos, found.cells, found.unit) == (2, 2, 10, "site")
-    assert "too narrow" in str(found.caution)
+    assert "far too narrow" in str(found.caution)
 
 
 def test_plants_that_the_model_cannot_name_are_told_apart(table: Outcomes) -> None:
