@@ -8,17 +8,16 @@ from training.evaluate import trial
 from training.judging import Evaluation, judge
 from training.report_page import Page, page_html
 from training.report_sections import (
-    Reported,
     about_section,
     decisions_section,
     errors_section,
     next_section,
     parts_section,
-    reliability_section,
     sites_section,
-    species_section,
 )
+from training.report_species import reliability_section, species_section
 from training.report_words import cautions, headline, more_words, named_by
+from training.reported import Reported
 from training.scores import ASPECTS
 from training.sources import Source, from_workspace
 from weedset import __version__
