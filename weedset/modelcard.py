@@ -67,6 +67,7 @@ class ModelCard:
     that it neither learned from nor was tuned on: the only ones to judge it by.
     `temperature` is what its scores were divided by, before they became probabilities, so
     that these are right on the validation photos; the net has it inside.
+    `mmac` are million multiply-adds for one tile, by which a board's speed is foretold.
     """
 
     name: str
@@ -87,6 +88,7 @@ class ModelCard:
     caution: str = CAUTION
     temperature: float = 1.0
     bound: HarmBound | None = None
+    mmac: float | None = None
 
     @property
     def codes(self) -> tuple[str, ...]:
@@ -134,6 +136,7 @@ def card_from_json(text: str, where: str) -> ModelCard:
         if "temperature" in fields
         else 1.0,
         bound=_read_bound(fields.table("bound")) if "bound" in fields else None,
+        mmac=fields.number("mmac", above=0, most=1e6) if "mmac" in fields else None,
     )
     if not card.classes:
         raise fields.complaint("classes", "is empty: the model can say nothing")

@@ -65,7 +65,7 @@ def test_how_many_sites_it_takes() -> None:
     assert sites_needed(0.05, 0.95, 0.0499999) is None
 
 
-WORLDS, AT_MOST, LEVEL = 4000, 0.05, 0.05
+WORLDS, AT_MOST, LEVEL = 2000, 0.05, 0.05
 #: True mean harm at each step, strict to lax.
 HARM = np.linspace(0.002, 0.12, 60)
 
