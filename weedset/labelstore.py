@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import fcntl
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -36,6 +37,27 @@ TileRow = tuple[int, str, int, int, int, int]
 def open_label_store(workspace: Workspace) -> AbstractContextManager[LabelStore]:
     """Open the store for the labelling page. Raises StoreError as `open_store` does."""
     return open_store_as(LabelStore, workspace)
+
+
+@contextmanager
+def only_one_labels(workspace: Workspace) -> Iterator[None]:
+    """Hold the workspace for labelling; the system lets go of it however the program ends.
+
+    Raises StoreError where another program holds it.
+    """
+    path = workspace.root / ".labelling"
+    try:
+        with path.open("a+") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as exc:
+                what = "is open for labelling already"
+                fix = "use the page that is open, or stop the other `weedset label` first"
+                raise StoreError(what, where=str(workspace.root), fix=fix) from exc
+            yield
+    except OSError as exc:
+        what = f"cannot be written ({exc.strerror})"
+        raise StoreError(what, where=str(workspace.root)) from exc
 
 
 class LabelStore(Store):

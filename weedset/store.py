@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import astuple, replace
 from datetime import UTC, datetime
@@ -156,33 +156,44 @@ class Store:
         """
         with self._transaction():
             self._add_batch(batch)
-            self._db.execute(
-                f"INSERT INTO photo VALUES ({', '.join('?' * 31)})",
+            self._insert_photo(batch.id, photo, tiles, {})
+
+    def _insert_photo(
+        self,
+        batch_id: str,
+        photo: Photo,
+        tiles: Sequence[Tile],
+        ids: Mapping[tuple[int, int], int],
+    ) -> None:
+        """Write a photo with its tiles; `ids` gives the numbers of tiles by (row, col)."""
+        self._db.execute(
+            f"INSERT INTO photo VALUES ({', '.join('?' * 31)})",
+            (
+                photo.digest, batch_id, photo.name, photo.path, photo.width_px,
+                photo.height_px, photo.taken_at, photo.camera, photo.scale.gsd_mm_per_px,
+                photo.scale.source, photo.scale.from_exif,
+                photo.scale.uncertainty_mm_per_px, photo.grid.cell_mm, photo.grid.rows,
+                photo.grid.cols, photo.grid.x_min_mm, photo.grid.y_min_mm, photo.tile_px,
+                photo.edge, profile_to_json(photo.profile),
+                json.dumps(view_record(photo.view)), photo.limits.worst_gsd_mm_per_px,
+                photo.limits.most_oblique_deg, json.dumps(photo.dropped),
+                *_quality_row(photo.quality),
+            ),
+        )  # fmt: skip
+        self._db.executemany(
+            f"INSERT INTO tile VALUES ({', '.join('?' * 22)})",
+            (
                 (
-                    photo.digest, batch.id, photo.name, photo.path, photo.width_px,
-                    photo.height_px, photo.taken_at, photo.camera, photo.scale.gsd_mm_per_px,
-                    photo.scale.source, photo.scale.from_exif,
-                    photo.scale.uncertainty_mm_per_px, photo.grid.cell_mm, photo.grid.rows,
-                    photo.grid.cols, photo.grid.x_min_mm, photo.grid.y_min_mm, photo.tile_px,
-                    photo.edge, profile_to_json(photo.profile),
-                    json.dumps(view_record(photo.view)), photo.limits.worst_gsd_mm_per_px,
-                    photo.limits.most_oblique_deg, json.dumps(photo.dropped),
-                    *_quality_row(photo.quality),
-                ),
-            )  # fmt: skip
-            self._db.executemany(
-                f"INSERT INTO tile VALUES (NULL, {', '.join('?' * 21)})",
-                (
-                    (
-                        tile.photo_digest, tile.row, tile.col, tile.footprint.x_min_mm,
-                        tile.footprint.y_min_mm, tile.footprint.x_max_mm, tile.footprint.y_max_mm,
-                        tile.gsd_mm_per_px, tile.inside_share, tile.offset, tile.length,
-                        tile.oblique_deg, tile.relief_scale_error, tile.position_uncertainty_mm,
-                        *_quality_row(tile.quality),
-                    )
-                    for tile in tiles
-                ),
-            )  # fmt: skip
+                    ids.get((tile.row, tile.col)),
+                    tile.photo_digest, tile.row, tile.col, tile.footprint.x_min_mm,
+                    tile.footprint.y_min_mm, tile.footprint.x_max_mm, tile.footprint.y_max_mm,
+                    tile.gsd_mm_per_px, tile.inside_share, tile.offset, tile.length,
+                    tile.oblique_deg, tile.relief_scale_error, tile.position_uncertainty_mm,
+                    *_quality_row(tile.quality),
+                )
+                for tile in tiles
+            ),
+        )  # fmt: skip
 
     def _add_batch(self, batch: Batch) -> None:
         known = self._db.execute(

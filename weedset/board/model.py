@@ -115,7 +115,9 @@ def _session(runtime: Any, data: bytes, path: Path, threads: int) -> Any:
         where, words = str(path), _line(exc)
         if not data or any(said in words.lower() for said in ("protobuf", "modelproto")):
             fix = "use a file that `weedset export` wrote, and copy it anew if this was one"
-            raise ModelError("is not an ONNX model, or a damaged one", where=where, fix=fix) from exc
+            raise ModelError(
+                "is not an ONNX model, or a damaged one", where=where, fix=fix
+            ) from exc
         raise ModelError(f"is not an ONNX model that can run: {words}", where=where) from exc
 
 

@@ -163,6 +163,7 @@ def from_object(
     name: Annotated[str, typer.Option(help="What to call the camera.")] = "camera",
     length_uncertainty_mm: KnownOption = 0.5,
     pointing_px: PointingOption = 2.0,
+    as_json: JsonOption = False,
 ) -> None:
     """Take the scale from one object of known length that lies on the ground.
 
@@ -183,11 +184,15 @@ def from_object(
     if camera is None:
         profile = profile_from_length(known, opened, name, str(photo))
         gsd, spread = profile.declared_gsd_mm_per_px, profile.declared_uncertainty_mm_per_px
-        typer.echo(f"scale    {gsd:.5f} mm/px +- {spread:.5f}")
+        if not as_json:
+            typer.echo(f"scale    {gsd:.5f} mm/px +- {spread:.5f}")
     else:
         profile = height_from_length(known, opened, read_camera_profile(camera), str(photo))
-        _say_profile(profile)
+        if not as_json:
+            _say_profile(profile)
     write_camera_profile(out, profile)
+    if as_json:
+        emit({"profile": profile_to_json(profile)})
     say(f"Wrote {out}. It holds as long as the camera keeps its height.")
 
 

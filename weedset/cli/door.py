@@ -24,9 +24,9 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON, for pr
 #: Verbs in the order of use, for the list in the help. They are added by journey, and some
 #: by packages above this one; one that is not named here comes last.
 ORDER = (
-    "new", "camera", "tile", "quality", "label", "import", "species", "status", "train", "export",
-    "evaluate", "classify", "card", "plan", "describe", "pack", "check", "submit", "licences",
-    "pool",
+    "status", "doctor", "new", "camera", "tile", "quality", "label", "import", "species", "train",
+    "export", "evaluate", "classify", "card", "plan", "describe", "pack", "check", "submit",
+    "licences", "pool",
 )  # fmt: skip
 
 
@@ -72,6 +72,9 @@ def make_app() -> typer.Typer:
         ] = False,
     ) -> None:
         """Ground photos to labelled cells, small weed models, and honest scores.
+
+        New here? `weedset status` says what the folder you are in holds and which command
+        comes next; `weedset doctor` says whether all that you need is installed.
 
         A weedset model never moves a tool by itself: it says treat, leave or unsure, and
         the default is to leave. Keep people and animals away from a working machine.
