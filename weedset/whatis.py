@@ -244,15 +244,15 @@ def _to_first_tiles(path: Path) -> Iterator[Step]:
     if not profiles:
         first = folder / (photos[folder][0] if photos else "FIRST.jpg")
         yield Step(
-            "no camera profile here: see what a photo tells of its scale",
+            "see what a photo tells of its scale (there is no camera profile here yet)",
             f"weedset camera explain {_short(first)}",
         )
         yield Step(
             "then point at the two ends of something of known length in it",
             f"weedset camera from-object {_short(first)} --from X,Y --to X,Y --length-mm MM "
-            "--out cart.toml",
+            "--out camera.toml",
         )
-    profile = _short(profiles[0]) if profiles else "cart.toml"
+    profile = _short(profiles[0]) if profiles else "camera.toml"
     workspace = _short(path) if is_workspace else "garden"
     if not is_workspace:
         yield Step("start a workspace", f"weedset new {workspace}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import date
 from enum import StrEnum
@@ -131,7 +132,8 @@ def calibrate(
     write_camera_profile(out, profile)
     if as_json:
         emit({"verdict": worth, "hints": hints, "error_px": round(fit.error_px, 4),
-              "covered": round(fit.covered, 3), "profile": profile_to_json(profile)})  # fmt: skip
+              "covered": round(fit.covered, 3),
+              "profile": json.loads(profile_to_json(profile))})  # fmt: skip
     else:
         _say_profile(profile)
         typer.echo(f"verdict: {worth}, from {len(fit.errors_px)} photos, {fit.error_px:.2f} px off")
@@ -192,7 +194,7 @@ def from_object(
             _say_profile(profile)
     write_camera_profile(out, profile)
     if as_json:
-        emit({"profile": profile_to_json(profile)})
+        emit({"profile": json.loads(profile_to_json(profile))})
     say(f"Wrote {out}. It holds as long as the camera keeps its height.")
 
 
