@@ -12,7 +12,8 @@ from datetime import UTC, datetime
 from weedset.errors import ConflictError, StoreError
 from weedset.records import Origin, Statement
 from weedset.settings import Workspace
-from weedset.store import _WITHDRAWN, Store, open_store_as
+from weedset.store import Store, open_store_as
+from weedset.storerows import WITHDRAWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +131,7 @@ class LabelStore(Store):
             return self._add_statement(saying.tile_id, saying.statement, made_at)
         cursor = self._db.execute(
             "INSERT INTO statement VALUES (NULL, ?, ?, ?, ?, ?, 0)",
-            (saying.tile_id, saying.annotator, saying.origin, made_at, _WITHDRAWN),
+            (saying.tile_id, saying.annotator, saying.origin, made_at, WITHDRAWN),
         )
         return int(cursor.lastrowid or 0)
 

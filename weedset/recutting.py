@@ -17,7 +17,8 @@ from weedset.errors import StoreError, WeedsetError
 from weedset.images import open_photo
 from weedset.records import Batch, CameraProfile, Photo, Tile
 from weedset.settings import Workspace, tile_archive
-from weedset.store import _PHOTOS, Store, _photo, open_store_as
+from weedset.store import Store, open_store_as
+from weedset.storerows import PHOTOS, photo_from
 from weedset.talk import counted
 from weedset.tiling import plan_photo
 
@@ -61,13 +62,13 @@ class RecutStore(Store):
 
     def photo_and_batch(self, photo_digest: str) -> tuple[Photo, Batch]:
         """Return a photo and its batch. Raises StoreError where there is none."""
-        row = self._db.execute(f"{_PHOTOS} WHERE digest = ?", (photo_digest,)).fetchone()
+        row = self._db.execute(f"{PHOTOS} WHERE digest = ?", (photo_digest,)).fetchone()
         if row is None:
             raise StoreError("is not in this workspace", where=f"photo {photo_digest[:12]}")
         (batch_id,) = self._db.execute(
             "SELECT batch_id FROM photo WHERE digest = ?", (photo_digest,)
         ).fetchone()
-        return _photo(row), next(batch for batch in self.batches() if batch.id == batch_id)
+        return photo_from(row), next(batch for batch in self.batches() if batch.id == batch_id)
 
     def replace_photo(self, batch: Batch, photo: Photo, tiles: Sequence[Tile]) -> None:
         """Put a photo that was cut again into the place of the one that is there.

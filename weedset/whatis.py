@@ -133,7 +133,7 @@ def _workspace(path: Path) -> Holding:
     for batch in batches:
         looked_for = ", ".join(batch.looked_for) or "no checklist yet"
         words.append(f"batch {batch.id}: looked for {looked_for}; {batch.licence or 'no licence'}")
-    steps = []
+    steps: list[Step] = []
     if not counts["tiles"]:
         steps += _to_first_tiles(path)
     elif open_cells := counts["tiles"] - counts["labelled"]:
