@@ -121,6 +121,19 @@ def test_a_pipe_that_is_closed_early_is_no_failure() -> None:
     assert "Traceback" not in done.stderr
 
 
+def test_a_full_disk_is_said_in_words() -> None:
+    """Linux' full(4): every write to /dev/full fails with ENOSPC."""
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", "from training.verbs import main; main()", "licences"],
+            cwd=Path(__file__).resolve().parent.parent, stdout=full, stderr=subprocess.PIPE,
+            text=True, check=False,
+        )  # fmt: skip
+    assert done.returncode == 1
+    assert done.stderr.startswith("error: the output: cannot be written (No space left on device)")
+    assert "Traceback" not in done.stderr
+
+
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 def test_completion_can_be_had_for_the_shell(shell: str) -> None:
     asked = {"_WEEDSET_COMPLETE": f"complete_{shell}"}

@@ -15,10 +15,10 @@ from weedset.contribution.giving import giving_path
 from weedset.contribution.layout import BATCH
 from weedset.errors import SettingsError, WeedsetError
 from weedset.images import PHOTO_SUFFIXES
-from weedset.pool.editions import MANIFEST, editions
+from weedset.pool.editions import editions
 from weedset.pool.index import INDEX
 from weedset.pool.journal import read_journal
-from weedset.pool.layout import open_pool
+from weedset.pool.layout import MANIFEST, open_pool
 from weedset.pool.standing import State, standings
 from weedset.profile import read_camera_profile
 from weedset.settings import SETTINGS_NAME, open_workspace
@@ -185,12 +185,22 @@ def _edition(path: Path) -> Holding:
     lines = (path / MANIFEST).read_text("utf-8", "replace").splitlines()
     number = path.resolve().name
     words = (f"edition {number}: {counted(len(lines), 'file')} under {MANIFEST}",)
-    check = f"cd {shlex.quote(str(path))} && sha256sum -c {MANIFEST}"
+    train = f"weedset train configs/teacher.toml --edition {shlex.quote(str(path))} --out RUN"
     steps = (
-        Step("see whether it is whole", check),
         Step("read what is in it", f"less {shlex.quote(str(path / 'README.md'))}"),
+        Step("train a model on it", train),
     )
     return Holding("edition", words, steps)
+
+
+def _release(path: Path) -> Holding:
+    model, policy = (shlex.quote(str(path / name)) for name in ("model.onnx", "policy.toml"))
+    decide = f"weedset classify photos/ --model {model} --camera CAMERA.toml --policy {policy}"
+    steps = (
+        Step("read what it is good for", f"less {shlex.quote(str(path / 'README.md'))}"),
+        Step("decide on photos", decide),
+    )
+    return Holding("release", ("a model with all that is needed to trust and credit it",), steps)
 
 
 #: By which file a folder is known, and who reads it.
@@ -198,6 +208,7 @@ _FOLDERS: tuple[tuple[str, Callable[[Path], Holding]], ...] = (
     (SETTINGS_NAME, _workspace),
     ("pool.json", _pool),
     (INDEX, _edition),
+    ("release.json", _release),
     ("run.json", _run),
 )
 
@@ -226,7 +237,10 @@ def _plain_folder(path: Path) -> Holding:
     return Holding("folder", tuple(words or ["nothing that weedset knows"]), tuple(steps), facts)
 
 
-_KIND = {SETTINGS_NAME: "workspace", "pool.json": "pool", INDEX: "edition", "run.json": "run"}
+_KIND = {
+    SETTINGS_NAME: "workspace", "pool.json": "pool", INDEX: "edition", "release.json": "release",
+    "run.json": "run",
+}  # fmt: skip
 
 
 def _to_first_tiles(path: Path) -> Iterator[Step]:

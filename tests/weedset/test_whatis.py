@@ -98,7 +98,8 @@ def test_a_newcomer_is_led_from_an_empty_folder_to_labels(
     assert run("pool", "accept", "pool", name[0], "--who", "carla")[0] == 0
     assert status("pool")[1][-1] == "weedset pool freeze pool --who YOU"
     assert run("pool", "freeze", "pool", "--who", "carla")[0] == 0
-    assert status("pool/editions/0001")[0] == "edition"
+    kind, steps = status("pool/editions/0001")
+    assert (kind, "--edition pool/editions/0001" in steps[-1]) == ("edition", True)
 
 
 def test_files_are_known_too(here: Path, save_photo: SavePhoto) -> None:
@@ -114,6 +115,10 @@ def test_files_are_known_too(here: Path, save_photo: SavePhoto) -> None:
     assert (kind, steps[-1]) == ("camera profile", "weedset plan --camera cart.toml")
     (here / "runs").mkdir()
     (here / "runs" / "run.json").write_text("{}")
+    (here / "beds-1").mkdir()
+    (here / "beds-1" / "release.json").write_text("{}")
+    kind, steps = status("beds-1")
+    assert (kind, "--policy beds-1/policy.toml" in steps[-1]) == ("release", True)
     assert status("runs") == ("run", ["weedset export runs -w WORKSPACE --out runs.onnx"])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import sys
 from pathlib import Path
@@ -30,6 +31,10 @@ ORDER = (
 )  # fmt: skip
 
 
+#: Full disks may show up anywhere, at the latest where the answer itself is written.
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
+
+
 class _Door(TyperGroup):
     """Turns expected failures into what is wrong, what to do next, and an exit code."""
 
@@ -43,6 +48,17 @@ class _Door(TyperGroup):
         except WeedsetError as error:
             complain(error)
             raise typer.Exit(error.exit_code) from error
+        except OSError as error:
+            if error.errno not in _NO_ROOM:
+                raise
+            complain(
+                WeedsetError(
+                    f"cannot be written ({error.strerror})",
+                    where=str(error.filename or "the output"),
+                    fix="make room on the disk, then give the same command again",
+                )
+            )
+            raise typer.Exit(WeedsetError.exit_code) from error
         except KeyboardInterrupt:
             say("Stopped. What was finished is kept; the same command goes on from there.")
             raise typer.Exit(130) from None
