@@ -6,7 +6,7 @@ import shlex
 import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from itertools import islice
 from pathlib import Path
 
@@ -129,6 +129,7 @@ def _workspace(path: Path) -> Holding:
         batches = store.batches()
     present = Counter(code for item in labelled for code in item.statement.present)
     facts: dict[str, object] = {**counts, "species": dict(sorted(present.items()))}
+    facts["each_batch"] = [asdict(batch) for batch in batches]
     words = [", ".join(counted_as(kind, count) for kind, count in counts.items())]
     for batch in batches:
         looked_for = ", ".join(batch.looked_for) or "no checklist yet"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,7 +14,7 @@ import typer
 
 from weedset.cli.door import JsonOption, WorkspaceOption, emit
 from weedset.cli.options import day_of, licence_of, require_site
-from weedset.errors import PhotoError, WeedsetError
+from weedset.errors import CameraError, PhotoError, WeedsetError
 from weedset.images import find_photos
 from weedset.labelstore import only_one_labels
 from weedset.profile import read_camera_profile
@@ -34,10 +35,15 @@ from weedset.view import tilt_deg
 
 def tile(
     photos: Annotated[list[Path], typer.Argument(help="Photos, or folders of photos.")],
-    camera: Annotated[Path, typer.Option(help="The camera profile (TOML).")],
     site: Annotated[
         str, typer.Option(help="The garden or field; any name that is always the same.")
     ],
+    camera: Annotated[
+        Path | None,
+        typer.Option(
+            help="The camera profile (TOML). Needed: without it you are told how to come by one."
+        ),
+    ] = None,
     workspace: WorkspaceOption = Path(),
     on: Annotated[str | None, typer.Option(help="Date taken, where the photos do not say.")] = None,
     giver: Annotated[str, typer.Option(help="Who gives the photos; a handle will do.")] = "",
@@ -67,11 +73,18 @@ def tile(
     Example: `weedset tile photos/ --camera mended.toml --site long-acre -w garden --again`
     """
     room = open_workspace(workspace)
+    paths = find_photos(photos)
+    if camera is None:
+        explain = f"weedset camera explain {shlex.quote(str(paths[0]))}"
+        raise CameraError(
+            "no camera profile was given, and a scale is never guessed",
+            where="--camera",
+            fix=f"see what a photo tells: `{explain}`; its last line says how to make a profile",
+        )
     profile = read_camera_profile(camera)
     stated = _Stated(
         site, day_of(on) if on else None, giver, licence_of(licence) if licence else ""
     )
-    paths = find_photos(photos)
     counts: Counter[str] = Counter()
     dropped: Counter[str] = Counter()
     with _store(room, alone=again) as store:
