@@ -7,25 +7,25 @@ whatever else lies in the environment is left out. Nothing is asked of the netwo
 from __future__ import annotations
 
 import sys
+import tomllib
 from collections.abc import Iterator
 from importlib import metadata
+from pathlib import Path
 
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
-
-_PARTS = ("desk", "pool", "train", "dev")
 
 
 def reached() -> dict[str, metadata.Distribution]:
     """Return the installed packages that weedset reaches, by name. Exits where one is missing."""
     found: dict[str, metadata.Distribution] = {}
-    waiting = [Requirement(f"weedset[{','.join(_PARTS)}]")]
+    waiting = asked_for()
     seen = set()
     while waiting:
         wanted = waiting.pop()
         name = canonicalize_name(wanted.name)
         key = (name, frozenset(wanted.extras))
-        if key in seen:
+        if key in seen or name == "weedset":
             continue
         seen.add(key)
         try:
@@ -33,8 +33,15 @@ def reached() -> dict[str, metadata.Distribution]:
         except metadata.PackageNotFoundError:
             sys.exit(f"{name} is not installed: run `make env` first")
         waiting += needs(found[name], wanted.extras)
-    del found["weedset"]
     return dict(sorted(found.items()))
+
+
+def asked_for() -> list[Requirement]:
+    """Return what pyproject.toml asks for, in all parts."""
+    text = Path(__file__).resolve().parent.parent.joinpath("pyproject.toml").read_text("utf-8")
+    project = tomllib.loads(text)["project"]
+    parts = [project["dependencies"], *project["optional-dependencies"].values()]
+    return [Requirement(line) for part in parts for line in part]
 
 
 def needs(package: metadata.Distribution, extras: set[str]) -> Iterator[Requirement]:
