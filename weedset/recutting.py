@@ -20,7 +20,7 @@ from weedset.settings import Workspace, tile_archive
 from weedset.store import Store, open_store_as
 from weedset.storerows import PHOTOS, photo_from
 from weedset.talk import counted
-from weedset.tiling import plan_photo
+from weedset.tiling import describe_anew, plan_photo
 
 #: For planning a photo is decoded at the smallest size that there is.
 _LEAST_SHARE = 1 / 8
@@ -35,17 +35,23 @@ class Change(Enum):
     NEW = "it is not there yet"
     NONE = "nothing"
     FACTS = "what is known of the same cells"
+    LOST = "the tiles, which are lost or damaged"
     GROUND = "which ground its cells show"
 
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """What would become of one photo; `labels` counts the statements about its tiles."""
+    """What would become of one photo; `labels` counts the statements about its tiles.
+
+    Where only facts change, `photo` and `tiles` are what they will be: nothing need be cut.
+    """
 
     path: Path
     digest: str
     change: Change
     labels: int = 0
+    photo: Photo | None = None
+    tiles: tuple[Tile, ...] = ()
 
 
 class RecutStore(Store):
@@ -171,8 +177,7 @@ def plan_again(
 ) -> Iterable[Planned | WeedsetError]:
     """Yield what cutting each photo again would change, or why it cannot be cut.
 
-    Nothing is written. A photo whose archive is gone or cut short is planned as one of
-    which facts change: its cells are the same, and are written anew.
+    Nothing is written.
     """
     known = {photo.digest: photo for photo in store.photos()}
     batches = store.photos_of_batches()
@@ -189,17 +194,17 @@ def plan_again(
             yield Planned(path, photo.digest, Change.NEW)
             continue
         tiles = store.tiles(photo.digest)
+        labels = len(store.statements_of(photo.digest))
         if not (same_ground(old, photo) and _places(cells) == {(t.row, t.col) for t in tiles}):
-            change = Change.GROUND
-        elif (
-            old.profile == profile
-            and batches[photo.digest] == batch_id
-            and _is_whole(tile_archive(workspace, photo.digest), tiles)
-        ):
-            change = Change.NONE
+            yield Planned(path, photo.digest, Change.GROUND, labels)
+        elif not _is_whole(tile_archive(workspace, photo.digest), tiles):
+            yield Planned(path, photo.digest, Change.LOST, labels)
+        elif old.profile == profile and batches[photo.digest] == batch_id:
+            yield Planned(path, photo.digest, Change.NONE, labels)
         else:
-            change = Change.FACTS
-        yield Planned(path, photo.digest, change, len(store.statements_of(photo.digest)))
+            photo = replace(photo, quality=old.quality)
+            anew = describe_anew(photo, tiles)
+            yield Planned(path, photo.digest, Change.FACTS, labels, photo, anew)
 
 
 def require_unlabelled(planned: Iterable[Planned]) -> None:

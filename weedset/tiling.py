@@ -11,7 +11,7 @@ import tarfile
 from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import cv2
@@ -176,6 +176,18 @@ def _describe(parcel: _Parcel) -> Iterator[Tile]:
             position_uncertainty_mm=_known(off[index]),
             quality=Quality(*qualities[index]),
         )
+
+
+def describe_anew(photo: Photo, tiles: Sequence[Tile]) -> tuple[Tile, ...]:
+    """Return tiles of the same ground, row by row, with what follows from the profile now.
+
+    Where they lie and what their pixels look like stays.
+    """
+    spans = [(tile.offset, tile.length) for tile in tiles]
+    described = _describe(_Parcel(photo, spans, np.zeros((len(tiles), len(fields(Quality))))))
+    return tuple(
+        replace(new, quality=old.quality) for new, old in zip(described, tiles, strict=True)
+    )
 
 
 def _known(value: float) -> float | None:

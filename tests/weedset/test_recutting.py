@@ -17,8 +17,8 @@ from weedset.cli import app
 from weedset.errors import StoreError
 from weedset.images import decode_tile
 from weedset.labelstore import only_one_labels, open_label_store
-from weedset.records import Batch, CameraProfile, Origin, Statement, Verdict
-from weedset.recutting import open_recut_store
+from weedset.records import Batch, CameraProfile, Origin, Statement, Tile, Verdict
+from weedset.recutting import Change, Planned, open_recut_store, plan_again
 from weedset.settings import Workspace, create_workspace, open_workspace, tile_archive
 from weedset.store import open_store
 from weedset.tiling import CutPhoto, cut_photo, read_tile
@@ -123,6 +123,15 @@ def test_labels_stay_with_cells_that_stay(workspace: Workspace, photo: Path) -> 
     assert (after.tile.row, after.tile.col, after.site) == (2, 3, "acre")
     assert before.tile.position_uncertainty_mm is None
     assert after.tile.position_uncertainty_mm is not None
+    # Without cutting anything the same comes out.
+    with open_recut_store(workspace) as store:
+        (planned,) = plan_again([photo], RIGHT, workspace, store, lambda _: batch("acre"))
+        assert isinstance(planned, Planned)
+        assert (planned.change, planned.labels) == (Change.FACTS, 1)
+        assert planned.photo == replace(old.photo, path=str(photo))
+        assert [replace(tile, offset=0) for tile in planned.tiles] == [
+            replace(tile, offset=0) for tile in old.tiles
+        ]
 
 
 def test_labels_do_not_move_under_another_checklist(
@@ -156,6 +165,11 @@ def toml(folder: Path, name: str, gsd: float) -> Path:
     return path
 
 
+def _tiles(workspace: Workspace, digest: str) -> list[Tile]:
+    with open_store(workspace) as store:
+        return store.tiles(digest)
+
+
 def test_the_verb_plans_before_it_changes_anything(save_photo: SavePhoto, tmp_path: Path) -> None:
     photos = save_photo("in/a.jpg", size=(400, 300)).parent
     pixels = np.random.default_rng(3).integers(0, 255, (300, 400, 3), np.uint8)
@@ -185,8 +199,13 @@ def test_the_verb_plans_before_it_changes_anything(save_photo: SavePhoto, tmp_pa
     assert "1 photo (b.jpg) with 1 label would show other ground" in err
     with open_store(workspace) as store:
         assert store.photos() == before
-    # Into another site they all go: the cells stay.
-    assert tile(right, "--again", site="mill")[0] == 0
+    # Into another site they all go: the cells stay, and so do the files.
+    files = {path: path.stat().st_mtime_ns for path in (room / "tiles").iterdir()}
+    tiles = {photo.digest: _tiles(workspace, photo.digest) for photo in before}
+    code, err = tile(right, "--again", site="mill")
+    assert (code, "3 photos described anew" in err) == (0, True)
+    assert files == {path: path.stat().st_mtime_ns for path in (room / "tiles").iterdir()}
+    assert tiles == {photo.digest: _tiles(workspace, photo.digest) for photo in before}
     with open_store(workspace) as store:
         assert [item.site for item in store.batches()] == ["mill"]
         assert len(store.labelled_tiles()) == 1

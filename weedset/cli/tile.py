@@ -92,6 +92,8 @@ def tile(
         replaced: frozenset[str] = frozenset()
         if again:
             planned = _plan(paths, profile, room, store, stated, counts)
+            _describe_anew(planned, store, stated, counts)
+            planned = [item for item in planned if item.photo is None]
             paths = [item.path for item in planned]
             replaced = frozenset(item.digest for item in planned if item.change is not Change.NEW)
         known = store.digests() - replaced
@@ -119,6 +121,8 @@ def tile(
         f"{counted(counts['photos'], 'photo')} cut into {counted(counts['tiles'], 'tile')}, "
         f"{counts['known']} already there, {counts['bad']} that could not be cut."
     )
+    if counts["described"]:
+        say(f"{counted(counts['described'], 'photo')} described anew; the tiles stay as they are.")
     if dropped:
         words = ", ".join(f"{count} {reason}" for reason, count in dropped.most_common())
         say(f"Cells left out: {words}.")
@@ -189,6 +193,20 @@ def _plan(
             planned.append(item)
     require_unlabelled(planned)
     return planned
+
+
+def _describe_anew(
+    planned: list[Planned], store: RecutStore, stated: _Stated, counts: Counter[str]
+) -> None:
+    """Change what is known of photos whose tiles can stay as they are."""
+    for item in planned:
+        if item.photo is not None:
+            try:
+                store.replace_photo(stated.batch_of(item.photo), item.photo, item.tiles)
+                counts["described"] += 1
+            except WeedsetError as error:
+                counts["bad"] += 1
+                complain(error)
 
 
 def _take_in(
