@@ -7,10 +7,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
 from numpy.typing import NDArray
 from PIL import Image
 
 from weedset.settings import Workspace, create_workspace
+
+# Tests assert no time: a busy machine is no failure.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 SavePhoto = Callable[..., Path]
 
