@@ -14,6 +14,7 @@ from weedset.board.model import open_model
 from weedset.contribution.giving import giving_path
 from weedset.contribution.layout import BATCH
 from weedset.errors import SettingsError, WeedsetError
+from weedset.fields import read_toml
 from weedset.images import PHOTO_SUFFIXES
 from weedset.pool.editions import editions
 from weedset.pool.index import INDEX
@@ -29,7 +30,7 @@ from weedset.talk import counted
 _ENOUGH_TO_TRAIN = 200
 
 #: More entries of a folder than this are not looked at.
-_MOST_LOOKED_AT = 2000
+_MOST_LOOKED_AT = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,15 @@ def _file(path: Path) -> Holding:
 
 
 def _toml(path: Path) -> Holding:
-    profile, name = read_camera_profile(path), shlex.quote(str(path))
+    name, fields = shlex.quote(str(path)), read_toml(path, SettingsError)
+    if "remove" in fields:
+        decide = "weedset classify photos/ --model MODEL.onnx --camera CAMERA.toml"
+        words = (f"removes {', '.join(fields.texts('remove')) or 'nothing'}; protects all else",)
+        return Holding("policy", words, (Step("decide by it", f"{decide} --policy {name}"),))
+    if "backbone" in fields:
+        train = f"weedset train {name} -w WORKSPACE --out RUN"
+        return Holding("recipe", (fields.text("name"),), (Step("train by it", train),))
+    profile = read_camera_profile(path)
     known = "a scale" if profile.lens is None else "a lens"
     height = "" if profile.height_mm is None else f", {profile.height_mm:g} mm above the soil"
     steps = (

@@ -113,6 +113,11 @@ def test_files_are_known_too(here: Path, save_photo: SavePhoto) -> None:
     )
     kind, steps = status("cart.toml")
     assert (kind, steps[-1]) == ("camera profile", "weedset plan --camera cart.toml")
+    (here / "beds.toml").write_text('name = "beds"\nremove = ["CHEAL"]\n')
+    kind, steps = status("beds.toml")
+    assert (kind, steps[0].endswith("--policy beds.toml")) == ("policy", True)
+    (here / "r.toml").write_text('name = "small"\nbackbone = "plain"\n')
+    assert status("r.toml") == ("recipe", ["weedset train r.toml -w WORKSPACE --out RUN"])
     (here / "runs").mkdir()
     (here / "runs" / "run.json").write_text("{}")
     (here / "beds-1").mkdir()
@@ -128,8 +133,8 @@ def test_what_is_none_of_these_is_said_so(here: Path) -> None:
     code, _, err = run("status", "x.npy")
     assert (code, "not an ONNX model" in err) == (1, True)
     assert "Traceback" not in err
-    (here / "beds.toml").write_text('remove = ["CHEAL"]\n')
-    assert run("status", "beds.toml")[0] == 1
+    (here / "other.toml").write_text("[tool]\nx = 1\n")
+    assert run("status", "other.toml")[0] == 1
 
 
 def test_names_with_blanks_can_be_pasted_into_a_shell(here: Path, save_photo: SavePhoto) -> None:

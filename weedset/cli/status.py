@@ -28,8 +28,8 @@ def status(
 ) -> None:
     """Say what a folder or file holds, and which command comes next.
 
-    It knows workspaces, pools, runs, editions, releases, model files, contributions,
-    camera profiles and photos. In a folder with none of these it says how to begin.
+    It knows workspaces, pools, runs, editions, releases, model files, contributions, camera
+    profiles, policies, recipes and photos. In a folder with none of these it says how to begin.
 
     Example: `weedset status`
 
