@@ -5,19 +5,18 @@ from __future__ import annotations
 import shlex
 import zipfile
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
-from itertools import islice
 from pathlib import Path
 
 from weedset.board.model import open_model
 from weedset.contribution.giving import giving_path
 from weedset.contribution.layout import BATCH
-from weedset.errors import SettingsError, WeedsetError
+from weedset.errors import SettingsError
 from weedset.fields import read_toml
+from weedset.firststeps import MARKERS, Step, below, photos_near, profiles_in, to_first_tiles
 from weedset.images import PHOTO_SUFFIXES
 from weedset.pool.editions import editions
-from weedset.pool.index import INDEX
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import MANIFEST, open_pool
 from weedset.pool.standing import State, standings
@@ -28,17 +27,6 @@ from weedset.talk import counted
 
 #: A pretrained net begins to learn from about so many cells (README, "Models").
 _ENOUGH_TO_TRAIN = 200
-
-#: More entries of a folder than this are not looked at.
-_MOST_LOOKED_AT = 100_000
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """A command that may come next, and what it is good for. Words in capitals are yours."""
-
-    why: str
-    command: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +45,9 @@ def what_is(path: Path) -> Holding:
     Raises what its reader raises where it is one of weedset's, but damaged.
     """
     if path.is_dir():
-        for marker, read in _FOLDERS:
+        for marker, kind in MARKERS.items():
             if (path / marker).is_file():
-                return read(path)
+                return _READERS[kind](path)
         return _plain_folder(path)
     if not path.exists():
         raise SettingsError("there is no such file or folder", where=str(path))
@@ -145,7 +133,7 @@ def _workspace(path: Path) -> Holding:
         words.append(f"batch {batch.id}: looked for {looked_for}; {batch.licence or 'no licence'}")
     steps: list[Step] = []
     if not counts["tiles"]:
-        steps += _to_first_tiles(path)
+        steps += to_first_tiles(path)
     elif open_cells := counts["tiles"] - counts["labelled"]:
         cells = f"{counted(open_cells, 'cell')} of {counts['tiles']} without a label"
         steps.append(Step(f"label: {cells}", f"weedset label -w {name}"))
@@ -213,116 +201,38 @@ def _release(path: Path) -> Holding:
     return Holding("release", ("a model with all that is needed to trust and credit it",), steps)
 
 
-#: By which file a folder is known, and who reads it.
-_FOLDERS: tuple[tuple[str, Callable[[Path], Holding]], ...] = (
-    (SETTINGS_NAME, _workspace),
-    ("pool.json", _pool),
-    (INDEX, _edition),
-    ("release.json", _release),
-    ("run.json", _run),
-)
+#: Who reads each kind of folder.
+_READERS: dict[str, Callable[[Path], Holding]] = {
+    "workspace": _workspace,
+    "pool": _pool,
+    "edition": _edition,
+    "release": _release,
+    "run": _run,
+}
 
 
 def _plain_folder(path: Path) -> Holding:
     """Describe a folder that is nothing by itself: where a newcomer stands."""
     marked = [
-        (below, marker)
-        for below in _below(path)
-        if below.is_dir()
-        for marker, _ in _FOLDERS
-        if (below / marker).is_file()
+        (item, marker)
+        for item in below(path)
+        if item.is_dir()
+        for marker in MARKERS
+        if (item / marker).is_file()
     ]
-    photos, profiles = _photos_near(path), list(_profiles_in(path))
-    words = [f"{below.name}: {_KIND[marker]}" for below, marker in marked]
+    photos, profiles = photos_near(path), list(profiles_in(path))
+    words = [f"{item.name}: {MARKERS[marker]}" for item, marker in marked]
     words += [f"{profile.name}: camera profile" for profile in profiles]
     for folder, names in photos.items():
         words.append(f"{folder}: {counted(len(names), 'photo')}")
     steps = [
-        Step(f"see more of {below.name}", f"weedset status {shlex.quote(str(below))}")
-        for below, _ in marked[:3]
+        Step(f"see more of {item.name}", f"weedset status {shlex.quote(str(item))}")
+        for item, _ in marked[:3]
     ]
     if not any(marker == SETTINGS_NAME for _, marker in marked):
-        steps += _to_first_tiles(path)
+        steps += to_first_tiles(path)
     facts: dict[str, object] = {"photos": sum(map(len, photos.values()))}
     return Holding("folder", tuple(words or ["nothing that weedset knows"]), tuple(steps), facts)
-
-
-_KIND = {
-    SETTINGS_NAME: "workspace", "pool.json": "pool", INDEX: "edition", "release.json": "release",
-    "run.json": "run",
-}  # fmt: skip
-
-
-def _to_first_tiles(path: Path) -> Iterator[Step]:
-    """Yield what is left to do from photos to tiles, seen from a workspace or a plain folder."""
-    is_workspace = (path / SETTINGS_NAME).is_file()
-    beside = path.absolute().parent if is_workspace else path
-    photos, profiles = _photos_near(beside), list(_profiles_in(beside))
-    folder = next(iter(photos), beside / "photos")
-    if not photos:
-        yield Step(
-            "photograph the ground straight down, with a folding rule in the first picture, and "
-            "put the photos here",
-            f"mkdir -p {_short(folder)}",
-        )
-    if not profiles:
-        first = folder / (photos[folder][0] if photos else "FIRST.jpg")
-        yield Step(
-            "see what a photo tells of its scale (there is no camera profile here yet)",
-            f"weedset camera explain {_short(first)}",
-        )
-        yield Step(
-            "then point at the two ends of something of known length in it",
-            f"weedset camera from-object {_short(first)} --from X,Y --to X,Y --length-mm MM "
-            "--out camera.toml",
-        )
-    profile = _short(profiles[0]) if profiles else "camera.toml"
-    workspace = _short(path) if is_workspace else "garden"
-    if not is_workspace:
-        yield Step("start a workspace", f"weedset new {workspace}")
-    yield Step(
-        "cut the photos into tiles",
-        f"weedset tile {_short(folder)} --camera {profile} --site SITE -w {workspace}",
-    )
-
-
-def _short(path: Path) -> str:
-    """Return a path as one would type it here."""
-    here = Path.cwd()
-    absolute = path.absolute()
-    inside = absolute.relative_to(here) if absolute.is_relative_to(here) else path
-    return shlex.quote(str(inside))
-
-
-def _below(path: Path) -> list[Path]:
-    try:
-        return sorted(islice(path.iterdir(), _MOST_LOOKED_AT))
-    except OSError as exc:
-        what = f"cannot be looked into ({exc.strerror})"
-        raise SettingsError(what, where=str(path)) from exc
-
-
-def _photos_near(path: Path) -> dict[Path, list[str]]:
-    """Return the names of photos by folder: of this one, and of those in it."""
-    folders = [path, *(item for item in _below(path) if item.is_dir() and item.name[0] != ".")]
-    found = {}
-    for folder in folders:
-        if folder != path and any((folder / marker).is_file() for marker, _ in _FOLDERS):
-            continue
-        names = [item.name for item in _below(folder) if item.suffix.lower() in PHOTO_SUFFIXES]
-        if names:
-            found[folder] = names
-    return found
-
-
-def _profiles_in(path: Path) -> Iterator[Path]:
-    for item in _below(path):
-        if item.suffix == ".toml" and item.name != SETTINGS_NAME:
-            try:
-                read_camera_profile(item)
-            except WeedsetError:
-                continue  # a policy, a recipe, or another program's
-            yield item
 
 
 def counted_as(kind: str, count: object) -> str:
