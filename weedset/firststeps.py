@@ -37,7 +37,7 @@ def to_first_tiles(path: Path) -> Iterator[Step]:
     is_workspace = (path / SETTINGS_NAME).is_file()
     beside = path.absolute().parent if is_workspace else path
     photos, profiles = photos_near(beside), list(profiles_in(beside))
-    folder = next(iter(photos), beside / "photos")
+    folder = max(photos, key=lambda path: len(photos[path]), default=beside / "photos")
     if not photos:
         yield Step(
             "photograph the ground straight down, with a folding rule in the first picture, and "

@@ -63,7 +63,10 @@ def _file(path: Path) -> Holding:
         return _toml(path)
     if zipfile.is_zipfile(path):
         return _archive(path)
-    return _model(path)
+    if path.suffix.lower() == ".onnx":
+        return _model(path)
+    fix = "name a photo, a TOML file, a model (.onnx), a contribution (.zip) or a folder"
+    raise SettingsError("is nothing that weedset knows", where=str(path), fix=fix)
 
 
 def _toml(path: Path) -> Holding:

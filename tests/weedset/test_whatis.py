@@ -66,8 +66,11 @@ def test_a_newcomer_is_led_from_an_empty_folder_to_labels(
     pointed = ["--from", "10,10", "--to", "390,10", "--length-mm", "190", "--out", "camera.toml"]
     assert steps[1].startswith("weedset camera from-object photos/IMG_1.jpg --from X,Y --to X,Y")
     assert run("camera", "from-object", photo, *pointed)[0] == 0
+    save_photo("glance.jpg", size=(40, 30))  # beside more photos in a folder of their own
+    save_photo("photos/IMG_2.jpg", size=(400, 300))
     kind, steps = status(".")
     assert steps[0] == "weedset new garden"
+    assert steps[1] == "weedset tile photos --camera camera.toml --site SITE -w garden"
     assert run("new", "garden")[0] == 0
     assert status(".") == ("folder", ["weedset status garden"])
     kind, steps = status("garden")
@@ -131,7 +134,7 @@ def test_what_is_none_of_these_is_said_so(here: Path) -> None:
     assert run("status", "gone")[0] == 1
     np.save(here / "x.npy", np.zeros(3))
     code, _, err = run("status", "x.npy")
-    assert (code, "not an ONNX model" in err) == (1, True)
+    assert (code, "is nothing that weedset knows" in err) == (1, True)
     assert "Traceback" not in err
     (here / "other.toml").write_text("[tool]\nx = 1\n")
     assert run("status", "other.toml")[0] == 1
