@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Never
 
 import typer
 
@@ -73,15 +73,8 @@ def tile(
     Example: `weedset tile photos/ --camera mended.toml --site long-acre -w garden --again`
     """
     room = open_workspace(workspace)
+    profile = read_camera_profile(camera) if camera else _no_profile(photos)
     paths = find_photos(photos)
-    if camera is None:
-        explain = f"weedset camera explain {shlex.quote(str(paths[0]))}"
-        raise CameraError(
-            "no camera profile was given, and a scale is never guessed",
-            where="--camera",
-            fix=f"see what a photo tells: `{explain}`; its last line says how to make a profile",
-        )
-    profile = read_camera_profile(camera)
     stated = _Stated(
         site, day_of(on) if on else None, giver, licence_of(licence) if licence else ""
     )
@@ -128,6 +121,15 @@ def tile(
         say(f"Cells left out: {words}.")
     if counts["bad"]:
         raise typer.Exit(1)
+
+
+def _no_profile(photos: list[Path]) -> Never:
+    explain = f"weedset camera explain {shlex.quote(str(find_photos(photos)[0]))}"
+    raise CameraError(
+        "no camera profile was given, and a scale is never guessed",
+        where="--camera",
+        fix=f"see what a photo tells: `{explain}`; its last line says how to make a profile",
+    )
 
 
 @contextmanager
