@@ -19,10 +19,8 @@ from pathlib import Path
 import pytest
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
-from PIL import Image
 
 import weedset
-from tests.board.tiny_model import write_model
 from tests.conftest import SavePhoto
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -149,15 +147,6 @@ def test_the_desk_part_is_enough_from_photos_to_a_contribution(
     said = run(bin_, here, "weedset", "train", "r.toml", "-w", "garden", "--out", "o", code=1)
     assert "pip install 'weedset[train]'" in said
     assert "1 labelled" in run(bin_, here, "weedset", "status", "garden")
-
-
-def test_the_base_is_enough_for_a_board(wheel: Path, tmp_path: Path, camera_toml: Path) -> None:
-    bin_ = make_place(tmp_path / "place", wheel, "")
-    write_model(tmp_path / "m.onnx")
-    Image.new("RGB", (400, 300), (120, 90, 60)).save(tmp_path / "p.png")
-    words = ("-m", "weedset.board", "p.png", "--model", "m.onnx", "--camera", camera_toml.name)
-    assert '"cell"' in run(bin_, tmp_path, "python", *words, "--json")
-    assert "pip install 'weedset[desk]'" in run(bin_, tmp_path, "weedset", "status", code=1)
 
 
 def test_the_lock_fits_what_is_asked_for() -> None:
