@@ -198,6 +198,7 @@ def _release(path: Path) -> Holding:
     model, policy = (shlex.quote(str(path / name)) for name in ("model.onnx", "policy.toml"))
     decide = f"weedset classify photos/ --model {model} --camera CAMERA.toml --policy {policy}"
     steps = (
+        Step("see whether it is whole", f"weedset released {shlex.quote(str(path))}"),
         Step("read what it is good for", f"less {shlex.quote(str(path / 'README.md'))}"),
         Step("decide on photos", decide),
     )
