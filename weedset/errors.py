@@ -7,6 +7,7 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── UnknownSpeciesError       a species code that is in no species list
 ├── LabelError                labels that are malformed or contradict each other
 ├── StoreError                a workspace store that is missing, newer, or in use
+│   └── ConflictError         tiles that were labelled meanwhile in another window
 ├── ModelError                a model file that is no weedset model, or disagrees with its card
 ├── MeasurementError          a record of a board's speed that cannot be used
 ├── PolicyError               a garden policy that cannot be applied
