@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -18,15 +20,18 @@ from numpy.typing import NDArray
 
 from training.augment import Augmenter
 from training.backbones import NORMALISATION, build_backbone
+from training.checkpoints import Checkpoint
 from training.classes import choose_classes
-from training.datasets import TileDataset, ordered_loader, training_loader
+from training.datasets import TileDataset, ordered_loader
+from training.distillation import open_teacher, unlabelled_tiles
+from training.distributed import joined_world
 from training.loop import fit, predict, presence_weights, take_back_weights
 from training.metrics import average_precision, class_card
 from training.progress import epochs_told
 from training.recipe import Recipe
-from training.runs import Run, edition_digest, write_run
+from training.runs import Run, edition_digest, finished, write_run
 from weedset import __version__
-from weedset.errors import TrainingError
+from weedset.errors import SettingsError, TrainingError
 from weedset.modelcard import ClassCard, ModelCard
 from weedset.records import Batch, LabelledTile, Verdict
 from weedset.settings import Workspace, tile_archive
@@ -38,67 +43,108 @@ from weedset.talk import counted, say
 _NO_LICENCE = "NOASSERTION"
 
 
-def train(recipe: Recipe, workspace: Workspace, out_dir: Path, held_out: Sequence[str] = ()) -> Run:
+def train(
+    recipe: Recipe,
+    workspace: Workspace,
+    out_dir: Path,
+    held_out: Sequence[str] = (),
+    *,
+    teacher_dir: Path | None = None,
+    workers: int | None = None,
+    save_every_s: float = 60,
+) -> Run:
     """Train on the labelled tiles of a workspace and write the run to `out_dir`.
 
-    `held_out` names sites or photos to judge by, instead of those the split chooses.
+    `held_out` names sites or photos to judge by, instead of those the split chooses;
+    `teacher_dir` is the run that a student learns from. `workers` processes prepare tiles
+    beside the one that learns; as many as there are cores for where a graphics card learns.
+    A run that was stopped goes on from its checkpoint in `out_dir`.
 
-    Raises TrainingError where the labels do not suffice or training fails, and whatever
-    reading the store, the tiles or writing the run raises.
+    Raises TrainingError where the labels do not suffice or training fails, SettingsError
+    where `out_dir` is of another run, and whatever reading the store, the tiles or the
+    teacher, or writing the run, raises.
     """
-    torch.manual_seed(recipe.seed)
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    with joined_world() as world:
+        _require_free(out_dir)
+        device = world.device
+        torch.backends.cudnn.benchmark = True
 
-    with open_store(workspace) as store:
-        labels, batches = store.labelled_tiles(), store.batches()
-    tiles = [tile for tile in labels if tile.statement.verdict is not Verdict.CANNOT_TELL]
-    if not tiles:
-        fix = "label some tiles first: `weedset label`, or `weedset import` for masks and tables"
-        raise TrainingError("has no labels to learn from", where=str(workspace.root), fix=fix)
+        with open_store(workspace) as store:
+            labels, batches = store.labelled_tiles(), store.batches()
+        tiles = [tile for tile in labels if tile.statement.verdict is not Verdict.CANNOT_TELL]
+        if not tiles:
+            fix = (
+                "label some tiles first: `weedset label`, or `weedset import` for masks and tables"
+            )
+            raise TrainingError("has no labels to learn from", where=str(workspace.root), fix=fix)
 
-    split = split_tiles(tiles, held_out)
-    _tell_split(split)
-    classes = choose_classes(split.train, recipe.least_examples)
+        split = split_tiles(tiles, held_out)
+        _tell_split(split)
+        teacher = open_teacher(teacher_dir, recipe, split, device)
+        classes = teacher.classes if teacher else choose_classes(split.train, recipe.least_examples)
+        extra = unlabelled_tiles(workspace, split, recipe) if teacher else []
 
-    archive_of = partial(tile_archive, workspace)
-    learning = TileDataset(
-        split.train, classes, archive_of, recipe.input_px, Augmenter(recipe.seed)
-    )
-    tuning = TileDataset(split.validation, classes, archive_of, recipe.input_px)
-    loader = training_loader(learning, recipe.batch_size, recipe.workers, recipe.seed)
+        archive_of = partial(tile_archive, workspace)
+        learning = TileDataset(
+            (*split.train, *extra), classes, archive_of, recipe.input_px, Augmenter(recipe.seed)
+        )
+        learning.decode_all(world)
+        tuning = TileDataset(split.validation, classes, archive_of, recipe.input_px)
+        if workers is None:
+            workers = (os.cpu_count() or 1) // world.here if device.type == "cuda" else 0
 
-    model = build_backbone(recipe.backbone, len(classes), dropout=recipe.dropout, pretrained=True)
-    weights = presence_weights(learning.targets, recipe.most_pos_weight)
-    losses = []
-    with epochs_told(recipe.epochs) as done:
-        for loss in fit(model, loader, recipe, weights, device):
-            losses.append(loss)
-            done(loss)
-    take_back_weights(model, weights)
+        torch.manual_seed(recipe.seed)
+        model = build_backbone(
+            recipe.backbone, len(classes), dropout=recipe.dropout, pretrained=True
+        )
+        weights = presence_weights(learning.targets, recipe.most_pos_weight)
+        digest = edition_digest(labels)
+        told = {
+            "recipe": json.dumps(asdict(recipe)),
+            "labels": digest,
+            "held-out photos": "\n".join(_photos(split.test)),
+            "teacher": teacher.digest if teacher else "",
+        }
+        checkpoint = Checkpoint(out_dir, told, save_every_s)
+        epochs = []
+        with epochs_told(recipe.epochs) as done:
+            for epoch in fit(model, learning, recipe, weights, world, checkpoint, teacher, workers):
+                epochs.append(epoch)
+                done(epoch)
+        take_back_weights(model, weights)
 
-    found = predict(model, ordered_loader(tuning, recipe.batch_size, recipe.workers), device)
-    cards = tuple(
-        class_card(code, tuning.targets[:, i], found[:, i]) for i, code in enumerate(classes)
-    )
-    _tell_scores(cards, tuning.targets, found)
+        found = predict(model, ordered_loader(tuning, recipe.batch_size, workers), device)
+        cards = tuple(
+            class_card(code, tuning.targets[:, i], found[:, i]) for i, code in enumerate(classes)
+        )
+        _tell_scores(cards, tuning.targets, found)
 
-    run = Run(
-        recipe=recipe,
-        card=_card(recipe, workspace, labels, split, cards, batches),
-        train=_photos(split.train),
-        validation=_photos(split.validation),
-        test=_photos(split.test),
-        losses=tuple(losses),
-    )
-    write_run(out_dir, run, model)
-    say(f"The run is in {out_dir}. `weedset export` makes a model file of it.")
-    return run
+        run = Run(
+            recipe=recipe,
+            card=_card(recipe, workspace, digest, split, cards, batches),
+            train=_photos(split.train),
+            validation=_photos(split.validation),
+            test=_photos(split.test),
+            epochs=tuple(epochs),
+            teacher=told["teacher"],
+        )
+        if world.leads:
+            write_run(out_dir, run, model)
+            checkpoint.remove()
+            say(f"The run is in {out_dir}. `weedset export` makes a model file of it.")
+        return run
+
+
+def _require_free(folder: Path) -> None:
+    if finished(folder):
+        fix = "name another folder with --out, or remove this one if it is not wanted"
+        raise SettingsError("holds a finished run already", where=str(folder), fix=fix)
 
 
 def _card(
     recipe: Recipe,
     workspace: Workspace,
-    labels: Sequence[LabelledTile],
+    digest: str,
     split: Split,
     classes: tuple[ClassCard, ...],
     batches: Sequence[Batch],
@@ -118,7 +164,7 @@ def _card(
         gsd_min_mm_per_px=min(gsds),
         gsd_max_mm_per_px=max(gsds),
         edition=f"workspace {workspace.root.resolve().name}",
-        edition_digest=edition_digest(labels),
+        edition_digest=digest,
         split=split.unit,
         held_out=_sites(split.test) if split.unit == "site" else _photos(split.test),
         licence=" AND ".join(sorted({batch.licence or _NO_LICENCE for batch in used})),

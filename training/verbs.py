@@ -47,18 +47,34 @@ def train(
     out: Annotated[Path, typer.Option(help="Folder for the run.")],
     workspace: WorkspaceOption = Path(),
     held_out: HeldOutOption = None,
+    teacher: Annotated[
+        Path | None, typer.Option(help="The finished run that a student learns from.")
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            min=0, max=256, help="Processes that prepare tiles beside the one that learns."
+        ),
+    ] = None,
 ) -> None:
-    """Train a model on the labelled tiles of a workspace.
-
-    Example: `weedset train configs/small.toml -w garden --out runs/small`
+    """Train a model on the labelled tiles of a workspace; go on with a run that was stopped.
 
     Example: `weedset train configs/teacher.toml -w garden --out runs/big --held-out mill-lane`
+
+    Example: `weedset train configs/student15.toml -w garden --out runs/small --teacher runs/big`
     """
     _require_training()
     from training.recipe import read_recipe
     from training.train import train as run_training
 
-    run_training(read_recipe(recipe), open_workspace(workspace), out, held_out or [])
+    run_training(
+        read_recipe(recipe),
+        open_workspace(workspace),
+        out,
+        held_out or [],
+        teacher_dir=teacher,
+        workers=workers,
+    )
 
 
 @app.command("export")
@@ -118,3 +134,7 @@ def evaluate(
 def main() -> None:
     """Run the program."""
     app()
+
+
+if __name__ == "__main__":  # for torchrun -m training.verbs
+    main()
