@@ -45,9 +45,9 @@ Batch = tuple[Tensor, Tensor, int]
 
 
 class TileDataset(Dataset[Batch]):
-    """Labelled tiles, read from the archives of their photos when asked for.
+    """Labelled tiles, read from the archives in which they lie when asked for.
 
-    `archive_of` tells the archive of a photo's digest. Targets are 1 present, 0 absent, -1
+    `archive_of` tells the archive of a tile. Targets are 1 present, 0 absent, -1
     not known. No file stays open, so worker processes share none.
     """
 
@@ -55,16 +55,14 @@ class TileDataset(Dataset[Batch]):
         self,
         tiles: Sequence[LabelledTile],
         classes: Sequence[str],
-        archive_of: Callable[[str], Path],
+        archive_of: Callable[[LabelledTile], Path],
         input_px: int,
         augment: Augmenter | None = None,
     ) -> None:
         self.targets = target_table(tiles, classes)
         self._augment = augment
         self._tiles = [item.tile for item in tiles]
-        self._archives = {
-            digest: archive_of(digest) for digest in {tile.photo_digest for tile in self._tiles}
-        }
+        self._archives = [archive_of(item) for item in tiles]
         self._input_px = input_px
         self._decoded: NDArray[np.uint8] | None = None
 
@@ -105,8 +103,7 @@ class TileDataset(Dataset[Batch]):
         self._decoded = decoded
 
     def _read(self, index: int) -> NDArray[np.uint8]:
-        tile = self._tiles[index]
-        data = read_tile(self._archives[tile.photo_digest], tile)
+        data = read_tile(self._archives[index], self._tiles[index])
         return resize_tile(decode_tile(data), self._input_px)
 
 

@@ -18,16 +18,12 @@ from torch.nn.functional import binary_cross_entropy_with_logits
 
 from training.recipe import Recipe
 from training.runs import Run, load_model, read_run
+from training.sources import Source, photos_of, sites_of
 from weedset.digests import file_digest
 from weedset.errors import TrainingError
-from weedset.records import LabelledTile, Origin, Statement, Tile, Verdict
-from weedset.settings import Workspace
+from weedset.records import LabelledTile, Verdict
 from weedset.splits import Split
-from weedset.store import open_store
 from weedset.talk import counted, say
-
-
-_NOTHING_SAID = Statement("", Origin.PAGE, Verdict.CANNOT_TELL)
 
 
 class Teacher:
@@ -45,7 +41,7 @@ class Teacher:
 
 
 def open_teacher(
-    folder: Path | None, recipe: Recipe, split: Split, device: torch.device
+    folder: Path | None, recipe: Recipe, source: Source, split: Split, device: torch.device
 ) -> Teacher | None:
     """Open the run that the student of a recipe learns from; None where it has no teacher.
 
@@ -67,10 +63,14 @@ def open_teacher(
             where=str(folder),
             fix="train teacher and student with the same input_px",
         )
-    held_out = {item.tile.photo_digest for item in (*split.validation, *split.test)}
-    if held_out & set(run.train) or {item.tile.photo_digest for item in split.test} & set(
-        run.validation
-    ):
+    if run.card.cell_mm != source.cell_mm:
+        raise TrainingError(
+            f"is for cells of {run.card.cell_mm:g} mm, the labels are of {source.cell_mm:g} mm",
+            where=str(folder),
+            fix="name a teacher that was trained on cells of this size",
+        )
+    tuned, judged = set(photos_of(split.validation)), set(photos_of(split.test))
+    if (tuned | judged) & set(run.train) or judged & set(run.validation):
         raise TrainingError(
             "learned from photos by which its student is to be judged",
             where=str(folder),
@@ -80,46 +80,26 @@ def open_teacher(
     return Teacher(run, model, file_digest(folder / "model.safetensors"))
 
 
-def unlabelled_tiles(workspace: Workspace, split: Split, recipe: Recipe) -> list[LabelledTile]:
-    """Return tiles that nobody has labelled, spread evenly over what there is.
+def unlabelled_tiles(source: Source, split: Split, recipe: Recipe) -> list[LabelledTile]:
+    """Return tiles of which no label tells anything, spread evenly over what there is.
 
     None of a site that is held out. Where the split is by photo, only those of photos that
     are learned from, and of other sites: neighbouring photos show the same ground.
     """
-    judged = (*split.validation, *split.test)
-    sites, photos = {item.site for item in judged}, {item.tile.photo_digest for item in split.train}
-    labelled = {_key(item.tile) for item in split.train}
-    with open_store(workspace) as store:
-        site_of = {batch.id: batch.site for batch in store.batches()}
-        batch_of = store.photos_of_batches()
-        free = [
-            (tile, photo, batch_of[photo.digest])
-            for photo in store.photos()
-            if site_of[batch_of[photo.digest]] not in sites or photo.digest in photos
-            for tile in store.tiles(photo.digest)
-            if _key(tile) not in labelled
-        ]
+    sites = set(sites_of((*split.validation, *split.test)))
+    photos = set(photos_of(split.train))
+    mute = [item for item in source.tiles if item.statement.verdict is Verdict.CANNOT_TELL]
+    free = [
+        item
+        for item in (*mute, *source.find_unlabelled())
+        if item.site not in sites or item.tile.photo_digest in photos
+    ]
     most = int(len(split.train) * recipe.unlabelled_per_labelled)
     if len(free) > most:
         free = [free[int(i)] for i in np.linspace(0, len(free) - 1, most)]
     if free:
         say(f"for learning from the teacher alone: {counted(len(free), 'unlabelled tile')}")
-    return [
-        LabelledTile(
-            tile=tile,
-            photo_name=photo.name,
-            batch_id=batch_id,
-            site=site_of[batch_id],
-            taken_at=photo.taken_at,
-            looked_for=frozenset(),
-            statement=_NOTHING_SAID,
-        )
-        for tile, photo, batch_id in free
-    ]
-
-
-def _key(tile: Tile) -> tuple[str, int, int]:
-    return tile.photo_digest, tile.row, tile.col
+    return free
 
 
 def soft_loss(scores: Tensor, asked: Tensor, temperature: float) -> Tensor:

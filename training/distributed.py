@@ -88,6 +88,14 @@ def shared_batch(batch_size: int, count: int, world: World) -> int:
     return smaller - smaller % world.size
 
 
+def usual_workers(world: World) -> int:
+    """Return how many processes prepare tiles beside this one.
+
+    A processor learns more slowly than tiles can be prepared, and wants its cores itself.
+    """
+    return (os.cpu_count() or 1) // world.here if world.device.type == "cuda" else 0
+
+
 def in_step(model: nn.Module, world: World) -> nn.Module:
     """Return `model` such that gradients and batch norm are those of all tiles of a step."""
     if world.size == 1:
@@ -158,6 +166,8 @@ class _SharedBatchNorm(nn.BatchNorm2d):
         shifted = x - mean[:, None, None]
         var = _Sum.apply((shifted * shifted).sum((0, 2, 3))) / count  # type: ignore[no-untyped-call]
         with torch.no_grad():
+            if self.num_batches_tracked is not None:
+                self.num_batches_tracked.add_(1)
             self.running_mean.lerp_(mean, self.momentum)
             self.running_var.lerp_(var * (count / (count - 1)), self.momentum)
         scale = self.weight / (var + self.eps).sqrt()

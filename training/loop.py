@@ -101,6 +101,7 @@ def fit(
     """
     # Channels last made an epoch on a CPU 1.4 times (small) and 1.6 times (lite0) quicker.
     model.to(world.device).to(memory_format=torch.channels_last)
+    torch.backends.cudnn.benchmark = True  # all steps are of one size
     optimizer = AdamW(_parameter_groups(model, recipe.weight_decay), lr=recipe.learning_rate)
     begun = checkpoint.load(model, optimizer)
     yield from begun.epochs

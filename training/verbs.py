@@ -7,7 +7,7 @@ work where it is not installed.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 try:
     import typer
@@ -26,9 +26,17 @@ from weedset.errors import MissingPartError
 from weedset.settings import open_workspace
 from weedset.talk import say
 
+if TYPE_CHECKING:
+    from training.sources import Source
+
 HeldOutOption = Annotated[
     list[str] | None,
     typer.Option(help="Site or photo to judge by, not to learn from. Give one for each."),
+]
+
+EditionOption = Annotated[
+    Path | None,
+    typer.Option(help="An edition of a pool, instead of a workspace: pool/editions/0001, say."),
 ]
 
 
@@ -41,25 +49,32 @@ def _require_training() -> None:
             raise MissingPartError(f"this needs the training part ({name} is absent)", fix=fix)
 
 
+def _open_source(workspace: Path, edition: Path | None) -> Source:
+    from training.sources import from_edition, from_workspace
+
+    return from_edition(edition) if edition else from_workspace(open_workspace(workspace))
+
+
 @app.command("train")
 def train(
     recipe: Annotated[Path, typer.Argument(help="The recipe (TOML), such as configs/small.toml.")],
     out: Annotated[Path, typer.Option(help="Folder for the run.")],
     workspace: WorkspaceOption = Path(),
+    edition: EditionOption = None,
     held_out: HeldOutOption = None,
     teacher: Annotated[
         Path | None, typer.Option(help="The finished run that a student learns from.")
     ] = None,
     workers: Annotated[
         int | None,
-        typer.Option(
-            min=0, max=256, help="Processes that prepare tiles beside the one that learns."
-        ),
+        typer.Option(min=0, max=256, help="Processes that prepare tiles; changes no result."),
     ] = None,
 ) -> None:
-    """Train a model on the labelled tiles of a workspace; go on with a run that was stopped.
+    """Train a model on the labelled tiles of a workspace, or of an edition.
 
-    Example: `weedset train configs/teacher.toml -w garden --out runs/big --held-out mill-lane`
+    A run that was stopped goes on when the same command is given again.
+
+    Example: `weedset train configs/teacher.toml --edition pool/editions/0001 --out runs/big`
 
     Example: `weedset train configs/student15.toml -w garden --out runs/small --teacher runs/big`
     """
@@ -69,7 +84,7 @@ def train(
 
     run_training(
         read_recipe(recipe),
-        open_workspace(workspace),
+        _open_source(workspace, edition),
         out,
         held_out or [],
         teacher_dir=teacher,
@@ -82,17 +97,18 @@ def export(
     run: Annotated[Path, typer.Argument(help="The folder of a run.")],
     out: Annotated[Path, typer.Option(help="The model file to write, such as small.onnx.")],
     workspace: WorkspaceOption = Path(),
+    edition: EditionOption = None,
 ) -> None:
     """Make the int8 model file of a run, with its card, and check it against the float model.
 
     Example: `weedset export runs/small -w garden --out small.onnx`
 
-    Example: `weedset export runs/big -w garden --out big.onnx`
+    Example: `weedset export runs/big --edition pool/editions/0001 --out big.onnx`
     """
     _require_training()
     from training.export import export_model
 
-    export_model(run, open_workspace(workspace), out)
+    export_model(run, _open_source(workspace, edition), out)
 
 
 @app.command("evaluate")

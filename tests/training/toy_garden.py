@@ -99,6 +99,5 @@ def toy_recipe(**changes: object) -> Recipe:
         "most_pos_weight": 10.0,
         "least_examples": 8,
         "seed": 3,
-        "workers": 0,
     }
     return Recipe(**(settings | changes))  # type: ignore[arg-type]
