@@ -69,6 +69,7 @@ def joined_world() -> Iterator[World]:
     try:
         with _quiet(not world.leads):
             yield world
+        dist.barrier()  # who leaves early cuts the others off
     finally:
         dist.destroy_process_group()
 
@@ -102,13 +103,12 @@ def in_step(model: nn.Module, world: World) -> nn.Module:
         return model
     if world.device.type == "cuda":
         nn.SyncBatchNorm.convert_sync_batchnorm(model)
-        return DistributedDataParallel(model, [world.device], broadcast_buffers=False)
-    for name, module in list(model.named_modules()):
+        return DistributedDataParallel(model, [world.device])
+    for module in model.modules():
         if isinstance(module, nn.BatchNorm2d):
-            shared = _SharedBatchNorm(module.num_features, module.eps)
-            shared.load_state_dict(module.state_dict())
-            model.set_submodule(name, shared)
-    return DistributedDataParallel(model, broadcast_buffers=False)
+            # The same object, so that an optimizer keeps hold of its weights.
+            module.__class__ = _SharedBatchNorm
+    return DistributedDataParallel(model)
 
 
 def sum_over(value: Tensor, world: World) -> float:
