@@ -15,7 +15,7 @@ from torch import Tensor
 from torch.utils.data import DataLoader, Dataset, Sampler
 
 from training.augment import Augmenter, one_thread_each
-from training.distributed import World, shared_batch
+from training.distributed import World, cores, shared_batch
 from training.recipe import Recipe
 from weedset.images import decode_tile
 from weedset.labelling import targets
@@ -97,7 +97,7 @@ class TileDataset(Dataset[Batch]):
         def fill(index: int) -> None:
             decoded[index] = self._read(index)
 
-        with ThreadPoolExecutor(max(1, (os.cpu_count() or 1) // world.here)) as pool:
+        with ThreadPoolExecutor(max(1, cores() // world.here)) as pool:
             for _ in pool.map(fill, range(len(self))):
                 pass
         self._decoded = decoded

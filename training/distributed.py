@@ -89,12 +89,17 @@ def shared_batch(batch_size: int, count: int, world: World) -> int:
     return smaller - smaller % world.size
 
 
+def cores() -> int:
+    """Return how many processor cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
 def usual_workers(world: World) -> int:
     """Return how many processes prepare tiles beside this one.
 
     A processor learns more slowly than tiles can be prepared, and wants its cores itself.
     """
-    return (os.cpu_count() or 1) // world.here if world.device.type == "cuda" else 0
+    return cores() // world.here if world.device.type == "cuda" else 0
 
 
 def in_step(model: nn.Module, world: World) -> nn.Module:
