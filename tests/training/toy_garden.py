@@ -16,7 +16,8 @@ from weedset.tiling import cut_photo
 CELL_PX, ROWS, COLS = 32, 7, 9
 DISC, BAR = "CHEAL", "DAUCS"
 
-Label = Callable[[frozenset[str]], Statement]
+#: What is said of a cell with these plants, None for nothing.
+Label = Callable[[frozenset[str]], Statement | None]
 
 
 def told_all(plants: frozenset[str]) -> Statement:
@@ -80,8 +81,9 @@ def make_garden(
             batch = Batch(f"{toy.site}-1", toy.site, "2026-05-01", f"{toy.site}-giver", licence, ())
             store.add_photo(batch, cut.photo, cut.tiles)
             store.set_checklist(batch.id, (DISC, BAR))
+            said = [((cut.photo.digest, *cell), label(here)) for cell, here in plants.items()]
             store.add_statements(
-                [((cut.photo.digest, *cell), label(here)) for cell, here in plants.items()]
+                [(key, statement) for key, statement in said if statement is not None]
             )
     return workspace
 
