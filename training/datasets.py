@@ -159,6 +159,13 @@ def ordered_loader(dataset: TileDataset, batch_size: int, workers: int) -> DataL
     """Return all tiles in order and unchanged, in batches."""
     starts = range(0, len(dataset), batch_size)
     orders = [Order(np.arange(i, min(i + batch_size, len(dataset)))) for i in starts]
+    return orders_loader(dataset, orders, workers)
+
+
+def orders_loader(
+    dataset: TileDataset, orders: Sequence[Order], workers: int = 0
+) -> DataLoader[Batch]:
+    """Return the batches of `orders`."""
     return DataLoader(dataset, batch_size=None, sampler=orders, num_workers=workers)
 
 

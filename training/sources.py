@@ -22,7 +22,7 @@ from weedset.records import (
     Verdict,
 )
 from weedset.settings import Workspace, tile_archive
-from weedset.splits import Split
+from weedset.splits import Split, split_tiles
 from weedset.store import open_store
 
 _NOTHING_SAID = Statement("", Origin.PAGE, Verdict.CANNOT_TELL)
@@ -112,6 +112,30 @@ def from_edition(folder: Path) -> Source:
 def labels_digest(tiles: Sequence[LabelledTile]) -> str:
     """Return the SHA-256 over all tiles with their labels, whatever order they come in."""
     return bytes_digest("\n".join(sorted(_label_line(tile) for tile in tiles)).encode())
+
+
+def split_of(source: Source, held_out: Sequence[str]) -> Split:
+    """Return which labelled tiles of a source to learn from, tune on and judge by.
+
+    Tiles of which the label cannot tell are in no part.
+
+    Raises TrainingError where labels do not suffice, or an edition is told what to hold out.
+    """
+    if source.split is not None:
+        if held_out:
+            fix = "leave --held-out away, or train on a workspace"
+            raise TrainingError("has a split that stays put", where=source.name, fix=fix)
+        learn, tune, judge = (_telling(part) for part in source.split.parts)
+        return Split(learn, tune, judge, source.split.unit)
+    tiles = _telling(source.tiles)
+    if not tiles:
+        fix = "label some tiles first: `weedset label`, or `weedset import` for masks and tables"
+        raise TrainingError("has no labels to learn from", where=str(source.where), fix=fix)
+    return split_tiles(tiles, held_out)
+
+
+def _telling(tiles: Sequence[LabelledTile]) -> tuple[LabelledTile, ...]:
+    return tuple(tile for tile in tiles if tile.statement.verdict is not Verdict.CANNOT_TELL)
 
 
 def photos_of(tiles: Iterable[LabelledTile]) -> tuple[str, ...]:

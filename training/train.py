@@ -29,12 +29,11 @@ from training.metrics import average_precision, class_card
 from training.progress import epochs_told
 from training.recipe import Recipe
 from training.runs import Run, finished, write_run
-from training.sources import Source, photos_of, sites_of
+from training.sources import Source, photos_of, sites_of, split_of
 from weedset import __version__
-from weedset.errors import SettingsError, TrainingError
+from weedset.errors import SettingsError
 from weedset.modelcard import ClassCard, ModelCard
-from weedset.records import LabelledTile, Verdict
-from weedset.splits import Split, split_tiles
+from weedset.splits import Split
 from weedset.talk import counted, say
 
 #: SPDX's word for a licence that nobody stated.
@@ -68,7 +67,7 @@ def train(
             fix = "name another folder with --out, or remove this one if it is not wanted"
             raise SettingsError("holds a finished run already", where=str(out_dir), fix=fix)
 
-        split = _split(source, held_out)
+        split = split_of(source, held_out)
         _tell_split(split)
         teacher = open_teacher(teacher_dir, recipe, source, split, world.device)
         classes = teacher.classes if teacher else choose_classes(split.train, recipe.least_examples)
@@ -124,24 +123,6 @@ def train(
             checkpoint.remove()
             say(f"The run is in {out_dir}. `weedset export` makes a model file of it.")
         return run
-
-
-def _split(source: Source, held_out: Sequence[str]) -> Split:
-    if source.split is not None:
-        if held_out:
-            fix = "leave --held-out away, or train on a workspace"
-            raise TrainingError("has a split that stays put", where=source.name, fix=fix)
-        learn, tune, judge = (_telling(part) for part in source.split.parts)
-        return Split(learn, tune, judge, source.split.unit)
-    tiles = _telling(source.tiles)
-    if not tiles:
-        fix = "label some tiles first: `weedset label`, or `weedset import` for masks and tables"
-        raise TrainingError("has no labels to learn from", where=str(source.where), fix=fix)
-    return split_tiles(tiles, held_out)
-
-
-def _telling(tiles: Sequence[LabelledTile]) -> tuple[LabelledTile, ...]:
-    return tuple(tile for tile in tiles if tile.statement.verdict is not Verdict.CANNOT_TELL)
 
 
 def _card(

@@ -6,6 +6,7 @@ work where it is not installed.
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -90,6 +91,32 @@ def train(
         teacher_dir=teacher,
         workers=workers,
     )
+
+
+@app.command("adapt")
+def adapt(
+    run: Annotated[Path, typer.Argument(help="The folder of the run to start from.")],
+    out: Annotated[Path, typer.Option(help="Folder for the adapted run.")],
+    workspace: WorkspaceOption = Path(),
+    held_out: HeldOutOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Fit a released model to one's own garden, and say whether that made it better.
+
+    About 200 labelled tiles of ten or more photos will do. What the model says of species that
+    nobody looked for stays.
+
+    Example: `weedset adapt released/run -w my-garden --out runs/mine`
+    """
+    _require_training()
+    from training.adapt import adapt as run_adaptation
+    from training.sources import from_workspace
+
+    adapted = run_adaptation(run, from_workspace(open_workspace(workspace)), out, held_out or [])
+    if as_json:
+        gain = adapted.gain
+        told = {**asdict(gain), "verdict": gain.verdict} if gain else None
+        emit({"record": "adaptation", "gain": told, "new_species": adapted.new_species})
 
 
 @app.command("export")
