@@ -107,7 +107,7 @@ def in_step(model: nn.Module, world: World) -> nn.Module:
     if world.size == 1:
         return model
     if world.device.type == "cuda":
-        nn.SyncBatchNorm.convert_sync_batchnorm(model)
+        nn.SyncBatchNorm.convert_sync_batchnorm(model)  # type: ignore[no-untyped-call]
         return DistributedDataParallel(model, [world.device])
     for module in model.modules():
         if isinstance(module, nn.BatchNorm2d):
@@ -167,9 +167,9 @@ class _SharedBatchNorm(nn.BatchNorm2d):
         assert self.running_var is not None
         assert self.momentum is not None
         count = x.numel() // x.shape[1] * dist.get_world_size()
-        mean = _Sum.apply(x.sum((0, 2, 3))) / count  # type: ignore[no-untyped-call]
+        mean: Tensor = _Sum.apply(x.sum((0, 2, 3))) / count
         shifted = x - mean[:, None, None]
-        var = _Sum.apply((shifted * shifted).sum((0, 2, 3))) / count  # type: ignore[no-untyped-call]
+        var: Tensor = _Sum.apply((shifted * shifted).sum((0, 2, 3))) / count
         with torch.no_grad():
             if self.num_batches_tracked is not None:
                 self.num_batches_tracked.add_(1)

@@ -45,8 +45,7 @@ class Gain:
         gain = self.old_error - self.new_error
         if self.low is None or gain <= 0:
             return None
-        half = (gain - self.low) * sqrt(self.units)
-        return max(self.units + 1, ceil((half / gain) ** 2))
+        return max(self.units + 1, ceil((gain - self.low) ** 2 * self.units / gain**2))
 
 
 def paired_gain(

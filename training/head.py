@@ -84,5 +84,5 @@ def refitted(
         total.backward()  # type: ignore[no-untyped-call]  # torch leaves it untyped
         return total
 
-    optimizer.step(loss)  # type: ignore[arg-type]  # torch asks for a float, and takes this
+    optimizer.step(loss)  # type: ignore[no-untyped-call]
     return fitted

@@ -185,7 +185,7 @@ def to_input(tiles: Tensor, device: torch.device) -> Tensor:
     They cross over as bytes, a quarter of the size, and lie in memory as channels last.
     """
     moved = tiles.to(device, non_blocking=True).permute(0, 3, 1, 2).float()
-    return (moved - NORMALISATION.mean) * np.float32(1 / NORMALISATION.std)
+    return (moved - NORMALISATION.mean) * float(np.float32(1 / NORMALISATION.std))
 
 
 @contextmanager

@@ -85,5 +85,5 @@ def _input_px(table: Fields) -> int:
 
 def _optional(table: Fields, name: str, **limits: float) -> float:
     """Return the number `name`, or what a recipe that does not name it means."""
-    default: float = Recipe.__dataclass_fields__[name].default
-    return table.number(name, **limits) if name in table else default
+    defaults = {field.name: field.default for field in fields(Recipe)}
+    return table.number(name, **limits) if name in table else cast(float, defaults[name])

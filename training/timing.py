@@ -83,7 +83,7 @@ class Stopwatch:
 
     def _mark(self) -> None:
         if self._on_card:
-            event = torch.cuda.Event(enable_timing=True)
+            event = torch.cuda.Event(enable_timing=True)  # type: ignore[no-untyped-call]
             event.record()
             self._marks.append(event)
         else:
@@ -92,7 +92,7 @@ class Stopwatch:
     @staticmethod
     def _between(start: float | torch.cuda.Event, end: float | torch.cuda.Event) -> float:
         if isinstance(start, torch.cuda.Event) and isinstance(end, torch.cuda.Event):
-            return start.elapsed_time(end) / 1000
+            return float(start.elapsed_time(end)) / 1000
         assert isinstance(start, float)
         assert isinstance(end, float)
         return end - start
