@@ -106,7 +106,9 @@ def adapt(
     About 200 labelled tiles of ten or more photos will do. What the model says of species that
     nobody looked for stays.
 
-    Example: `weedset adapt released/run -w my-garden --out runs/mine`
+    Example: `weedset adapt runs/released -w my-garden --out runs/mine`
+
+    Example: `weedset adapt runs/released -w my-garden --out runs/mine --held-out IMG_0007.jpg`
     """
     _require_training()
     from training.adapt import adapt as run_adaptation
