@@ -157,6 +157,9 @@ def _tell_split(split: Split) -> None:
             f"for {purpose}: {counted(len(part), 'tile')} of "
             f"{counted(len(photos_of(part)), 'photo')} of {counted(len(sites_of(part)), 'site')}"
         )
+    shown = [{code for tile in part for code in tile.statement.present} for part in split.parts]
+    for code in sorted((shown[1] | shown[2]) - shown[0]):
+        say(f"{code} is left out: only tiles that are held out show it, so it cannot be learned.")
     if split.unit == "photo":
         say(
             "NOTE: with fewer than three sites the split is by photo. Photos of one garden are "

@@ -1,4 +1,5 @@
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -83,6 +84,20 @@ def test_a_species_with_too_few_examples_is_left_out_and_named(
     run = train(toy_recipe(epochs=1), from_workspace(garden), tmp_path / "run")
     assert run.card.codes == (ANY_PLANT, DISC)
     assert f"{BAR} is left out: 3 training tiles show it" in capsys.readouterr().err
+
+
+def test_a_species_that_only_held_out_sites_show_is_named(
+    garden: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    source = from_workspace(garden)
+    tiles = tuple(
+        replace(tile, statement=replace(tile.statement, present=frozenset({"STEME"})))
+        if tile.site == "west" and BAR in tile.statement.present
+        else tile
+        for tile in source.tiles
+    )
+    train(toy_recipe(epochs=1), replace(source, tiles=tiles), tmp_path, ["west"])
+    assert "STEME is left out: only tiles that are held out show it" in capsys.readouterr().err
 
 
 def never(_plants: frozenset[str]) -> Statement:
