@@ -116,6 +116,20 @@ def in_step(model: nn.Module, world: World) -> nn.Module:
     return DistributedDataParallel(model)
 
 
+def require_same(step: int, world: World) -> None:
+    """Raise TrainingError where processes would begin at different steps."""
+    if world.size == 1:
+        return
+    ends = torch.tensor([step, -step], device=world.device)
+    dist.all_reduce(ends, dist.ReduceOp.MAX)
+    if ends[0] != -ends[1]:
+        raise TrainingError(
+            f"some processes would go on from step {int(-ends[1])}, others from {int(ends[0])}",
+            where="checkpoint",
+            fix="let all machines share one folder for the run",
+        )
+
+
 def sum_over(value: Tensor, world: World) -> float:
     """Return the sum of a number over all processes."""
     if world.size > 1:

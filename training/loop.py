@@ -18,7 +18,7 @@ from training.backbones import NORMALISATION
 from training.checkpoints import Checkpoint, Progress
 from training.datasets import Batch, Steps, TileDataset, training_loader
 from training.distillation import Teacher, soft_loss
-from training.distributed import World, agreed, in_step, sum_over
+from training.distributed import World, agreed, in_step, require_same, sum_over
 from training.recipe import Recipe
 from training.stopping import stop_asked
 from training.timing import Epoch, Stopwatch
@@ -104,6 +104,7 @@ def fit(
     torch.backends.cudnn.benchmark = True  # all steps are of one size
     optimizer = AdamW(_parameter_groups(model, recipe.weight_decay), lr=recipe.learning_rate)
     begun = checkpoint.load(model, optimizer)
+    require_same(begun.step, world)
     yield from begun.epochs
     steps = Steps(learning.targets, recipe, world, begun.step)
     on_card = world.device.type == "cuda"

@@ -8,8 +8,9 @@ import torch
 from safetensors.torch import save_file
 
 from training.backbones import build_backbone
-from training.distributed import World, in_step, joined_world
+from training.distributed import World, in_step, joined_world, require_same
 from training.loop import masked_loss
+from weedset.errors import TrainingError
 
 
 def one_step(world: World, out: Path) -> None:
@@ -32,4 +33,11 @@ def one_step(world: World, out: Path) -> None:
 
 if __name__ == "__main__":
     with joined_world() as joined:
+        require_same(7, joined)
+        try:
+            require_same(7 + joined.rank, joined)
+        except TrainingError as error:
+            assert "from step 7, others from 8" in str(error)
+        else:
+            raise AssertionError("processes may begin at different steps")
         one_step(joined, Path(json.loads(sys.argv[1])["out"]))
