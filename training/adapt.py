@@ -204,6 +204,7 @@ def _card(
     ids = {tile.batch_id for tile in learned}
     used = [batch for batch in source.batches if batch.id in ids]
     licences = {*old.licence.split(" AND "), *(batch.licence or "NOASSERTION" for batch in used)}
+    # What was promised of harm was promised of the old model's thresholds and probabilities.
     # The digest stays that of the model's edition, by which a withdrawal finds it.
     return replace(
         old,
@@ -216,6 +217,7 @@ def _card(
         held_out=sites_of(split.test) if split.unit == "site" else photos_of(split.test),
         licence=" AND ".join(sorted(licences)),
         givers=tuple(sorted({*old.givers, *(batch.giver for batch in used if batch.giver)})),
+        bound=None,
     )
 
 
