@@ -68,6 +68,6 @@ def _changes() -> list[alb.BasicTransform]:
     ]
 
 
-def one_thread_each(_worker_id: int) -> None:
-    """Keep a worker process to one core, for `DataLoader(worker_init_fn=...)`."""
+def use_one_thread() -> None:
+    """Keep the changes of this process to one core."""
     cv2.setNumThreads(0)

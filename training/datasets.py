@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.utils.data import DataLoader, Dataset, Sampler
 
-from training.augment import Augmenter, one_thread_each
+from training.augment import Augmenter, use_one_thread
 from training.distributed import World, cores, shared_batch
 from training.recipe import Recipe
+from training.stopping import leave_stopping_to_parent
 from weedset.images import decode_tile
 from weedset.labelling import targets
 from weedset.preprocess import resize_tile
@@ -149,10 +150,15 @@ def training_loader(
         batch_size=None,
         sampler=steps,
         num_workers=workers,
-        worker_init_fn=one_thread_each,
+        worker_init_fn=_begin_worker,
         pin_memory=pinned,
         prefetch_factor=4 if workers else None,
     )
+
+
+def _begin_worker(_worker_id: int) -> None:
+    use_one_thread()
+    leave_stopping_to_parent()
 
 
 def ordered_loader(dataset: TileDataset, batch_size: int, workers: int) -> DataLoader[Batch]:

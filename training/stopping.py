@@ -9,6 +9,15 @@ from contextlib import contextmanager
 from types import FrameType
 
 
+def leave_stopping_to_parent() -> None:
+    """Ignore Ctrl-C and SIGTERM, which reach a whole group of processes at once.
+
+    A worker that dies of them would take its parent along before that has saved.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+
+
 @contextmanager
 def stop_asked() -> Iterator[threading.Event]:
     """Yield what is set once by Ctrl-C or SIGTERM; the next one ends the program at once.

@@ -32,7 +32,7 @@ def start(garden: Workspace, out: Path) -> subprocess.Popen[bytes]:
     told = {"garden": str(garden.root), "out": str(out), "recipe": CHANGES, "workers": 1}
     words = [sys.executable, str(HERE / "train_apart.py"), json.dumps(told)]
     env = {**os.environ, "PYTHONPATH": f"{HERE.parents[1]}:{HERE}"}
-    return subprocess.Popen(words, env=env, stderr=subprocess.DEVNULL)
+    return subprocess.Popen(words, env=env, stderr=subprocess.PIPE, start_new_session=True)
 
 
 def await_checkpoint(folder: Path, process: subprocess.Popen[bytes]) -> Path:
@@ -59,8 +59,11 @@ def stopped(
     out = tmp_path_factory.mktemp("stopped")
     process = start(garden, out)
     await_checkpoint(out, process)
-    process.send_signal(request.param)
-    assert process.wait() != 0
+    os.killpg(process.pid, request.param)  # as a terminal does, to its workers as well
+    _, said = process.communicate()
+    if request.param is signal.SIGTERM:
+        assert b"KeyboardInterrupt" in said
+    assert process.returncode != 0
     assert not (out / "run.json").exists()
     return out
 
