@@ -126,6 +126,11 @@ class Steps(Sampler[Order]):
         self.per_epoch = len(targets) // self._batch
         self.total = self.per_epoch * recipe.epochs
 
+    @property
+    def tiles_each(self) -> int:
+        """How many tiles of a step each process gets."""
+        return self._batch // self._world.size
+
     def __len__(self) -> int:
         return self.total - self._first
 

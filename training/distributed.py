@@ -24,6 +24,9 @@ from weedset.errors import TrainingError
 #: Several processes ask each other only so often whether to save or to stop.
 _STEPS_BETWEEN_TALKS = 10
 
+#: Twice what Goyal et al. 2017 had.
+_TILES_FOR_OWN_BATCH_NORM = 64
+
 
 @dataclass(frozen=True, slots=True)
 class World:
@@ -102,13 +105,22 @@ def usual_workers(world: World) -> int:
     return cores() // world.here if world.device.type == "cuda" else 0
 
 
-def in_step(model: nn.Module, world: World) -> nn.Module:
-    """Return `model` such that gradients and batch norm are those of all tiles of a step."""
+def in_step(model: nn.Module, world: World, tiles_each: int) -> nn.Module:
+    """Return `model` such that gradients are those of all tiles of a step.
+
+    So is batch norm, where each process takes few tiles: statistics of few are noise. From
+    64 `tiles_each` on each process has its own (Goyal et al. 2017, "Accurate, large minibatch
+    SGD", section 2.3, did so with 32), and the first one's are kept: talking of them for each
+    layer made two cards slower than one.
+    """
     if world.size == 1:
         return model
-    if world.device.type == "cuda":
+    devices = [world.device] if world.device.type == "cuda" else None
+    if tiles_each >= _TILES_FOR_OWN_BATCH_NORM:
+        return DistributedDataParallel(model, devices, broadcast_buffers=False)
+    if devices:
         nn.SyncBatchNorm.convert_sync_batchnorm(model)  # type: ignore[no-untyped-call]
-        return DistributedDataParallel(model, [world.device])
+        return DistributedDataParallel(model, devices)
     for module in model.modules():
         if isinstance(module, nn.BatchNorm2d):
             # The same object, so that an optimizer keeps hold of its weights.

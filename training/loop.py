@@ -110,7 +110,7 @@ def fit(
     on_card = world.device.type == "cuda"
     loader = training_loader(learning, steps, workers, pinned=on_card)
     weight = torch.from_numpy(pos_weight).to(world.device)
-    shared = in_step(model, world).train()
+    shared = in_step(model, world, steps.tiles_each).train()
 
     epochs = list(begun.epochs)
     total = torch.tensor(begun.total if world.leads else 0.0, dtype=torch.float64)
