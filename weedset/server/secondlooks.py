@@ -13,6 +13,7 @@ from weedset.digests import bytes_digest
 from weedset.labelling import newest_opinions, standing_opinion
 from weedset.labelstore import LabelStore
 from weedset.records import ANY_PLANT, Opinion, Origin, Statement, Verdict
+from weedset.reviewlist import ReviewItem
 from weedset.server.index import OPEN, TileIndex
 from weedset.server.orders import Places
 from weedset.server.suggest import Suggester
@@ -131,6 +132,25 @@ def doubts(
     for doubt in (*_against_model(stands, suggester), *_against_look_alikes(stands, index)):
         found.setdefault(doubt.place, doubt)
     return sorted(found.values(), key=lambda doubt: (-doubt.weight, doubt.place))
+
+
+def listed(
+    index: TileIndex, store: LabelStore, items: Sequence[ReviewItem], batch_id: str
+) -> list[Doubt]:
+    """Return the tiles of a review list that are here and that no review has decided, in order."""
+    places = index.in_photo_order(batch_id).tolist()
+    here = {(index.photo_of(i).digest, int(index.row[i]), int(index.col[i])): i for i in places}
+    decided = {
+        index.place(tile_id)
+        for tile_id, history in store.histories()
+        if (opinion := standing_opinion(history)) and opinion.origin is Origin.REVIEW
+    }
+    found: dict[int, Doubt] = {}
+    for number, item in enumerate(items):
+        place = here.get((item.photo, item.row, item.col), -1)
+        if place >= 0 and place not in decided:
+            found.setdefault(place, Doubt(place, item.reason, -float(number)))
+    return list(found.values())
 
 
 def in_words(statement: Statement) -> str:
