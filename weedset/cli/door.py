@@ -24,9 +24,9 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON, for pr
 #: Verbs in the order of use, for the list in the help. They are added by journey, and some
 #: by packages above this one; one that is not named here comes last.
 ORDER = (
-    "new", "camera", "tile", "quality", "label", "import", "species", "status", "train", "export",
-    "evaluate", "classify", "card", "plan", "describe", "pack", "check", "submit", "licences",
-    "pool",
+    "new", "camera", "tile", "quality", "label", "import", "species", "status", "doubts", "train",
+    "export", "evaluate", "classify", "card", "plan", "describe", "pack", "check", "submit",
+    "licences", "pool",
 )  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated
 
@@ -39,8 +39,8 @@ WhoOption = Annotated[
 ReasonOption = Annotated[str, typer.Option(help="Why, in words for the giver.")]
 
 
-def add_pool_verbs(app: typer.Typer) -> None:
-    """Add the group `pool` to `app`."""
+def add_pool_verbs(app: typer.Typer) -> typer.Typer:
+    """Add the group `pool` to `app`, and return it."""
     group = typer.Typer(no_args_is_help=True, help="Pool contributions and freeze editions.")
     group.command("new")(new_pool)
     group.command("add")(add_to_pool)
@@ -55,6 +55,7 @@ def add_pool_verbs(app: typer.Typer) -> None:
     group.command("verify")(verify_pool)
     group.command("journal")(show_journal)
     app.add_typer(group, name="pool")
+    return group
 
 
 def new_pool(pool: PoolArgument) -> None:
@@ -98,7 +99,7 @@ def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
     items.sort(key=lambda item: item.state is not State.WAITING)
     for item in items:
         if as_json:
-            emit(asdict(item))
+            emit(_record(item))
         else:
             typer.echo(
                 f"{item.digest[:12]}  {item.state:9}  {item.batch}  {item.tiles} tiles, "
@@ -302,6 +303,11 @@ def show_journal(pool: PoolArgument, as_json: JsonOption = False) -> None:
         else:
             line = f"{entry.at}  {entry.who}  {entry.what}  {entry.digest[:12]}  {entry.reason}"
             typer.echo(line.rstrip())
+
+
+def _record(item: Standing) -> dict[str, object]:
+    rows = {"corrections": len(item.corrections), "looked_at": len(item.looked_at)}
+    return {**asdict(replace(item, corrections={}, looked_at=frozenset())), **rows}
 
 
 def _tell(item: Standing) -> None:

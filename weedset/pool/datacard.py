@@ -26,6 +26,7 @@ class Tally:
     species: Counter[tuple[str, str]] = field(default_factory=Counter)
     sites: dict[str, set[str]] = field(default_factory=dict)
     stages: Counter[tuple[str, int]] = field(default_factory=Counter)
+    corrected: Counter[str] = field(default_factory=Counter)
 
     def note(self, row: Mapping[str, Any]) -> None:
         """Count a row."""
@@ -36,6 +37,8 @@ class Tally:
             self.species[code, row["split"]] += 1
             self.sites.setdefault(code, set()).add(row["site"])
         self.stages.update(row["stages"].items())
+        if row["corrected"]:
+            self.corrected[row["identified_by"]] += 1
 
     @property
     def codes(self) -> list[str]:
@@ -114,6 +117,10 @@ Bare ground: {tally.by["verdict"]["bare"]} tiles. Cannot tell: {tally.by["verdic
 
 {_listed(tally.by["licence"])}
 
+## Corrected labels
+
+{_corrected(tally)}
+
 ## Gaps and known faults
 
 {_gaps(tally, left_out)}
@@ -159,6 +166,16 @@ def _gaps(tally: Tally, left_out: LeftOut) -> str:
         lines.append(f"left out because of their licence: {names}")
     lines.append("kind of soil and light are not recorded")
     return "\n".join(f"- {line}" for line in lines)
+
+
+def _corrected(tally: Tally) -> str:
+    if not tally.corrected:
+        return "No label was corrected by the maintainers."
+    count = sum(tally.corrected.values())
+    return (
+        f"{count} of {tally.tiles} labels were corrected after a second look (column corrected), "
+        f"by:\n\n{_listed(tally.corrected)}"
+    )
 
 
 def _changes(changes: Changes) -> str:

@@ -27,7 +27,7 @@ from weedset.pool.layout import MANIFEST, Pool, written_in_vain
 from weedset.pool.selection import Selection, select
 from weedset.pool.shards import ShardWriter
 from weedset.pool.sites import SHARES, require_no_leak
-from weedset.pool.standing import Standing, State, is_open
+from weedset.pool.standing import Standing, State, is_open, standings
 from weedset.pool.tilerows import edition_tile
 from weedset.pool.twins import Place, find_conflicts
 from weedset.taxonomy import load_species
@@ -74,7 +74,7 @@ def freeze(pool: Pool, who: str) -> tuple[Edition, bool]:
     require_pyarrow()
     with locked(pool):
         entries = read_journal(pool)
-        deciding = [entry for entry in entries if entry.what in (Event.ACCEPTED, Event.WITHDRAWN)]
+        deciding = _deciding(entries)
         before = editions(entries)
         if not deciding:
             raise _nothing(pool)
@@ -100,6 +100,22 @@ def freeze(pool: Pool, who: str) -> tuple[Edition, bool]:
         }
         append(pool, Entry(Event.FROZEN, digest, who, now(), facts=facts))
         return editions(read_journal(pool))[-1], True
+
+
+def _deciding(entries: Sequence[Entry]) -> list[Entry]:
+    """Return the lines of the journal that change what is in an edition."""
+    counting = (State.ACCEPTED, State.WITHDRAWN)
+    found = standings(entries)
+    return [
+        entry
+        for entry in entries
+        if entry.what in (Event.ACCEPTED, Event.WITHDRAWN)
+        or (
+            entry.what is Event.CORRECTED
+            and entry.facts.get("labels")
+            and found[entry.digest].state in counting
+        )
+    ]
 
 
 def _settle(aside: Path, folder: Path, digest: str) -> None:

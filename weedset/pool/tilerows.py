@@ -41,6 +41,7 @@ COLUMNS: dict[str, type] = {
     "identified_by": str,
     "identified_on": str,
     "origin": str,
+    "corrected": bool,
     "sha256": str,
 }
 
@@ -85,6 +86,7 @@ def edition_tile(contents: Contents, label: GivenLabel) -> EditionTile:
         "identified_by": said.annotator,
         "identified_on": label.made_on,
         "origin": str(said.origin),
+        "corrected": label.picture in item.corrections,
         "sha256": bytes_digest(picture),
     }
     return EditionTile(row, picture)

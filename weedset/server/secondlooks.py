@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from weedset.agreement import Agreement, cohens_kappa
 from weedset.digests import bytes_digest
-from weedset.labelling import newest_opinions, standing_opinion
+from weedset.labelling import in_words, newest_opinions, standing_opinion
 from weedset.labelstore import LabelStore
 from weedset.records import ANY_PLANT, Opinion, Origin, Statement, Verdict
 from weedset.reviewlist import ReviewItem
@@ -151,14 +151,6 @@ def listed(
         if place >= 0 and place not in decided:
             found.setdefault(place, Doubt(place, item.reason, -float(number)))
     return list(found.values())
-
-
-def in_words(statement: Statement) -> str:
-    """Return a statement in a few words."""
-    if statement.verdict is not Verdict.PLANTS:
-        return str(statement.verdict)
-    unknown = ["unknown plant"] if statement.unknown_plant else []
-    return ", ".join([*sorted(statement.present), *unknown]) or "plants"
 
 
 def _against_model(stands: dict[int, Statement], suggester: Suggester | None) -> list[Doubt]:
