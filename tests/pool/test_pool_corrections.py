@@ -99,7 +99,11 @@ def test_a_correction_goes_into_the_next_edition(pool: Pool, digest: str, look: 
     assert is_new
     assert second.digest != first.digest
     row = label_of(pool, 2)
-    assert (row["present"], row["stages"], row["doubtful"]) == (["BELPE"], {"BELPE": 2}, [])
+    assert (row["present"], row["stages"], row["doubtful"]) == (
+        ["BELPE"],
+        [{"species": "BELPE", "stage": 2}],
+        [],
+    )
     assert (row["identified_by"], row["origin"], row["corrected"]) == ("carla", "review", True)
     assert sum(row["corrected"] for row in rows_of(pool.edition(2))) == 1
     card = (pool.edition(2) / "README.md").read_text("utf-8")

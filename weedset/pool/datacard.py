@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from weedset.licences import Credit, Licence, credit_lines
+from weedset.pool.cardhead import card_head
 from weedset.pool.sites import SHARES
 from weedset.taxonomy import SpeciesList
 
@@ -36,7 +37,7 @@ class Tally:
         for code in row["present"]:
             self.species[code, row["split"]] += 1
             self.sites.setdefault(code, set()).add(row["site"])
-        self.stages.update(row["stages"].items())
+        self.stages.update((item["species"], item["stage"]) for item in row["stages"])
         if row["corrected"]:
             self.corrected[row["identified_by"]] += 1
 
@@ -79,10 +80,7 @@ def card_text(
     splits = "\n".join(f"| {split} | {tally.by['split'][split]} |" for split in SHARES)
     givers = "\n".join(f"- {_plain(line)}" for line in credit_lines(credits))
     return f"""---
-license: {licence.id}
-pretty_name: Ground cells, edition {number}
-size: {tally.tiles}
----
+{card_head(number, licence.id, tally.tiles)}---
 
 # Ground cells, edition {number}
 

@@ -9,7 +9,7 @@ from weedset.digests import bytes_digest
 from weedset.pool.contents import Contents
 
 #: Columns of the index in their order, by the type of their values. A list is one of texts,
-#: `dict` gives the growth stage of species (first digit of the BBCH code). The JPEG of a tile
+#: `dict` one of species with their growth stage (first digit of the BBCH code). The JPEG of a tile
 #: is the `length` bytes at `offset` of its `shard`; all tiles of a photo lie in one.
 COLUMNS: dict[str, type] = {
     "key": str,
@@ -81,7 +81,7 @@ def edition_tile(contents: Contents, label: GivenLabel) -> EditionTile:
         "present": sorted(said.present),
         "doubtful": sorted(said.doubtful),
         "unknown_plant": said.unknown_plant,
-        "stages": dict(said.stages),
+        "stages": [{"species": code, "stage": stage} for code, stage in said.stages],
         "looked_for": list(whole.looked_for),
         "identified_by": said.annotator,
         "identified_on": label.made_on,
