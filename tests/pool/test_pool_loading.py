@@ -9,10 +9,16 @@ import sys
 from pathlib import Path
 
 import pytest
+from torchvision.datasets import ImageFolder
+from typer.testing import CliRunner
 
 from tests.pool.conftest import give
 from tests.pool.test_pool_editions import rows_of
+from weedset.cli import app
+from weedset.errors import PoolError
+from weedset.pool import folders
 from weedset.pool.editions import freeze
+from weedset.pool.folders import class_of, export_folders
 from weedset.pool.intake import accept, add
 from weedset.pool.layout import Pool, create_pool
 from weedset.records import Origin, Statement, Verdict
@@ -79,3 +85,68 @@ def test_the_library_datasets_loads_an_edition_in_one_line(pool: Pool, tmp_path:
         item = told["tiles"][row["key"]]
         assert (item["split"], item["size"]) == (row["split"], [32, 32])
     assert any(row["stages"] for row in rows)
+
+
+@pytest.mark.parametrize("several", [False, True])
+def test_torchvision_reads_the_folders(pool: Pool, tmp_path: Path, several: bool) -> None:
+    """late() says bare, bare, bare; an unknown plant, one with a maybe, two: of 36 tiles."""
+    edition, to = pool.edition(1), tmp_path / "folders"
+    words = ["pool", "export", str(edition), "--to", str(to), *["--several"][:several]]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.output
+    rows = {row["key"]: row for row in rows_of(edition)}
+    seen = {}
+    for split in ("train", "validation", "test"):
+        part = ImageFolder(str(to / split), allow_empty=True)
+        assert part.classes == ["CHEAL+DAUCS", "bare"][1 - several :]
+        for path, number in part.samples:
+            key = Path(path).stem
+            seen[key] = part.classes[number]
+            assert rows[key]["split"] == split
+            shard = (edition / rows[key]["shard"]).read_bytes()
+            picture = shard[rows[key]["offset"] :][: rows[key]["length"]]
+            assert Path(path).read_bytes() == picture
+        assert part[0][0].size == (32, 32)
+    for key, row in rows.items():
+        assert seen.get(key, "") == class_of(row, several)[0]
+    assert len(seen) == (24 if several else 18)
+    table = [json.loads(line) for line in (to / "tiles.jsonl").read_text("utf-8").splitlines()]
+    assert {row["key"] for row in table} == set(rows)
+    assert {row["left_out"] for row in table if not row["file"]} == {
+        "a plant that may be there",
+        "an unknown plant",
+        *({"several plants"} if not several else ()),
+    }
+    assert "Anna" in (to / "EDITION.md").read_text("utf-8")
+
+
+def test_an_export_is_whole_or_not_there(
+    pool: Pool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(path: Path, data: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(folders, "write_whole", full)
+    with pytest.raises(PoolError, match="No space left"):
+        export_folders(pool.edition(1), tmp_path / "folders")
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / "there").mkdir()
+    (tmp_path / "there" / "x").touch()
+    with pytest.raises(PoolError, match="other things"):
+        export_folders(pool.edition(1), tmp_path / "there")
+    with pytest.raises(PoolError, match="is no edition"):
+        export_folders(tmp_path / "there", tmp_path / "folders")
+
+
+@pytest.mark.parametrize(
+    "lie",
+    [{"key": "../../x"}, {"shard": "../x.tar"}, {"split": ".."}, {"present": ["../x"]}],
+)
+def test_a_forged_edition_writes_nowhere_else(
+    pool: Pool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lie: dict[str, object]
+) -> None:
+    rows = [{**row, **lie} for row in rows_of(pool.edition(1))]
+    monkeypatch.setattr(folders.Frozen, "rows", lambda self: iter(rows))
+    with pytest.raises(PoolError, match="as none is named"):
+        export_folders(pool.edition(1), tmp_path / "out" / "folders")
+    assert not any(path.is_file() for path in tmp_path.rglob("*"))

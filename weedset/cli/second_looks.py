@@ -1,4 +1,4 @@
-"""The maintainer's verbs to look at labels again and correct them."""
+"""The maintainer's verbs to look at labels again and correct them, and to hand editions on."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import typer
 
 from weedset.cli.pool import NameArgument, PoolArgument, WhoOption
 from weedset.pool.corrections import correct
+from weedset.pool.folders import export_folders
 from weedset.pool.layout import open_pool
 from weedset.pool.look import OWN_SPECIES, look_into
 from weedset.settings import open_workspace
@@ -20,6 +21,7 @@ def add_second_look_verbs(group: typer.Typer) -> None:
     """Add the verbs to `group`, that of the pool."""
     group.command("look")(look_into_contribution)
     group.command("correct")(correct_contribution)
+    group.command("export")(export_edition)
 
 
 def look_into_contribution(
@@ -64,3 +66,31 @@ def correct_contribution(
         f"{item.batch}: {counted(done.changed, 'label')} changed, {done.confirmed} found right; "
         f"{counted(len(item.corrections), 'label')} in all now other than given."
     )
+
+
+def export_edition(
+    edition: Annotated[Path, typer.Argument(help="The folder of an edition.")],
+    to: Annotated[Path, typer.Option(help="The folder to make.")],
+    several: Annotated[
+        bool,
+        typer.Option(
+            "--several",
+            help="Put what shows several plants into a folder named after them all, such as "
+            "CHEAL+DAUCS; else it stays out.",
+        ),
+    ] = False,
+) -> None:
+    """Write an edition as folders of pictures, one for each species, for other trainers.
+
+    Only tiles of which one thing is said go in: one species, or bare ground. A table beside
+    the folders has all tiles, with giver and licence, and says why the others stayed out.
+
+    Example: `weedset pool export pool/editions/0001 --to folders`
+
+    Example: `weedset pool export pool/editions/0001 --to folders --several`
+    """
+    done = export_folders(edition, to, several)
+    for name, count in done.classes.items():
+        typer.echo(f"{name}: {count}")
+    for why, count in done.left_out.items():
+        say(f"left out, {why}: {count}")
