@@ -99,7 +99,7 @@ def doubt_text(told: Sequence[Told], found: Doubts, pairs: Sequence[PairAgreemen
     ]
     tables = (
         ("Labels that the others contradict, the worst first",
-         ("sure", "tile", "said", "the others say", "most of all"), sure),
+         ("sure", "tile", "said", "the others say", "above all"), sure),
         ("Tiles that look like hardly any other", ("tile", "said"), strange),
         ("Labels that seem wrong, by species", ("species", "said there", "said to lack"), species),
         ("Labels contradicted, by site",

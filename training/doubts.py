@@ -33,8 +33,8 @@ _FOLDS = 5
 #: Inverse strength of regularisation; of 0.0003, 0.001 and 0.003 the best on real tiles.
 _STRENGTH = 0.001
 
-#: Neighbours by whose distance a tile is strange.
-_NEIGHBOURS = 10
+#: Neighbours by whose distance a tile is strange, and among how many they are looked for.
+_NEIGHBOURS, _MOST_COMPARED = 10, 20_000
 
 _LEAST_CHANCE = 1e-6
 
@@ -102,7 +102,7 @@ def find_doubts(told: Sequence[Told], seen: Embeddings) -> Doubts:
     flagged: NDArray[np.bool_] = np.asarray(contradicted.any(axis=1))
     order = np.argsort(-surprise(wrong), kind="stable")
     open_ones = [i for i in order.tolist() if flagged[i] and not told[i].decided]
-    strange = [i for i in strangest(seen) if not told[i].decided]
+    strange = [i for i in strangest(seen, [item.photo for item in told]) if not told[i].decided]
     return Doubts(
         folds_by=folds_by,
         doubts=tuple(_doubt(i, names, found[i], wrong[i]) for i in open_ones),
@@ -181,19 +181,28 @@ def surprise(wrong: Floats) -> Floats:
     return np.asarray(-np.log(chances).sum(axis=1))
 
 
-def strangest(seen: Embeddings) -> list[int]:
+def strangest(seen: Embeddings, photos: Sequence[str]) -> list[int]:
     """Return the tiles that look like hardly any other, the strangest first.
 
     By the mean distance to the nearest neighbours (Angiulli & Pizzuti 2002, Lect. Notes
-    Comput. Sci. 2431:15-27), of embeddings of length 1; those beyond the outer fence, three
-    quartile ranges above the third quartile (Tukey 1977, Exploratory Data Analysis).
+    Comput. Sci. 2431:15-27) in other photos, of embeddings of length 1: all tiles of a photo
+    may be strange alike. Those beyond the inner fence, one and a half quartile ranges above
+    the third quartile (Tukey 1977, Exploratory Data Analysis). Of many tiles a random part
+    stands for all as neighbours.
     """
-    if len(seen) <= _NEIGHBOURS:
+    unit, names = normalize(seen), np.asarray(photos)
+    drawn = np.random.default_rng(0).permutation(len(unit))[:_MOST_COMPARED]
+    distances = np.full(len(unit), np.nan)
+    for photo in sorted(set(photos)):
+        here = names == photo
+        others = unit[drawn[~here[drawn]]]
+        if len(others) >= _NEIGHBOURS:
+            near = NearestNeighbors(n_neighbors=_NEIGHBOURS).fit(others)
+            distances[here] = near.kneighbors(unit[here])[0].mean(axis=1)
+    if np.isnan(distances).all():
         return []
-    near = NearestNeighbors(n_neighbors=_NEIGHBOURS).fit(normalize(seen))
-    distances = near.kneighbors()[0].mean(axis=1)
-    low, high = np.quantile(distances, [0.25, 0.75])
-    far = np.flatnonzero(distances > high + 3 * (high - low))
+    low, high = np.nanquantile(distances, [0.25, 0.75])
+    far = np.flatnonzero(distances > high + 1.5 * (high - low))
     return [int(i) for i in far[np.argsort(-distances[far], kind="stable")]]
 
 

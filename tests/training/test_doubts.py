@@ -8,10 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 from sklearn.metrics import cohen_kappa_score
 from toy_garden import BAR, DISC, make_garden, told_all, toy_photos
 from typer.testing import CliRunner
 
+from tests.packing.forge import BATCH, GIVING, pack
 from training.annotators import pair_agreements
 from training.confident import against, disputed, estimate_noise, sure_answers, thresholds
 from training.doubt_report import doubt_text
@@ -28,10 +30,18 @@ from training.doubts import (
 from training.told import Told, of_workspace
 from training.verbs import app
 from weedset.errors import TrainingError
-from weedset.records import Origin, Statement, Verdict
+from weedset.pool.corrections import correct
+from weedset.pool.intake import accept, add
+from weedset.pool.journal import read_journal
+from weedset.pool.layout import create_pool
+from weedset.pool.look import look_into
+from weedset.pool.standing import standings
+from weedset.records import CameraProfile, Origin, Statement, Verdict
 from weedset.reviewlist import read_review_list
-from weedset.settings import Workspace
+from weedset.settings import Workspace, create_workspace
 from weedset.store import open_store
+from weedset.taxonomy import load_species
+from weedset.tiling import cut_photo
 
 #: Six tiles said to show a plant, six said to lack it; what a model gives, out of fold.
 SAID = np.array([1, 1, 1, 1, 1, 1, 0, 0, 0, 0, 0, 0], np.int8)
@@ -91,9 +101,14 @@ def test_a_label_is_as_likely_as_all_its_answers_together() -> None:
 def test_a_tile_far_from_all_others_is_strange() -> None:
     rng = np.random.default_rng(1)
     seen = np.abs(rng.normal(1, 0.05, (200, 40))).astype(np.float32)
+    photos = [str(i // 20) for i in range(200)]
+    assert len(strangest(seen, photos)) <= 2  # a fence that one in a hundred is beyond by chance
     seen[17, :20] = 0
-    assert strangest(seen) == [17]
-    assert strangest(seen[:5]) == []
+    assert strangest(seen, photos)[0] == 17
+    # a whole photo of something else, whose tiles are all alike
+    seen[180:, 20:] = 0
+    assert set(strangest(seen, photos)[:21]) == {17, *range(180, 200)}
+    assert strangest(seen[:5], photos[:5]) == []
 
 
 def told(n: int, photos: int, **changes: object) -> list[Told]:
@@ -226,3 +241,73 @@ def test_what_a_review_decided_is_not_listed_again(planted: Planted) -> None:
     assert not {doubt.place for doubt in find_doubts(again, seen).doubts} & set(range(20))
     assert len(narrowed(found, gathered.told, "", 3).doubts) == 3
     assert narrowed(found, gathered.told, "another", None).doubts == ()
+
+
+@pytest.mark.slow
+def test_a_contribution_that_waits_is_doubted_looked_into_and_corrected(tmp_path: Path) -> None:
+    """Ben says the opposite of what is to be seen in two of 30 cells; all else is right."""
+    pool = create_pool(tmp_path / "pool")
+    for giver, site, lies in (("anna", "aa", ()), ("ben", "bb", (7, 20))):
+        path, wrong = give_drawn(tmp_path / giver, giver, f"s-00000000000000{site}", lies)
+        add(pool, path, "carla", load_species(), workers=1)
+    waiting = next(iter(standings(read_journal(pool)).values()))
+    accept(pool, waiting.digest, "carla")
+    ben = list(standings(read_journal(pool)).values())[1]
+    listed = tmp_path / "list.jsonl"
+    words = ["doubts", "--pool", str(pool.root), "--only", ben.digest[:8], "--to", str(listed)]
+    done = CliRunner().invoke(app, [*words, "--json"])
+    assert done.exit_code == 0, done.output
+    records = [json.loads(line) for line in done.stdout.splitlines()]
+    doubts = [record for record in records if record["kind"] == "doubt"]
+    assert {record["contribution"] for record in doubts} == {ben.digest}
+    look, _ = look_into(pool, ben.digest, tmp_path / "look")
+    with open_store(look) as store:
+        tiles = store.labelled_tiles()
+    there = {(item.tile.photo_digest, item.tile.row, item.tile.col) for item in tiles}
+    items = read_review_list(listed)
+    assert {(item.photo, item.row, item.col) for item in items} <= there
+    assert doubts
+    assert {(record["photo"], record["row"], record["col"]) for record in doubts} <= wrong
+    with open_store(look) as store:
+        said = Statement("carla", Origin.REVIEW, Verdict.CANNOT_TELL)
+        store.add_statements(((item.photo, item.row, item.col), said) for item in items)
+    correct(pool, ben.digest, look, "carla")
+    again = CliRunner().invoke(app, [*words, "--json"])
+    kinds = {json.loads(line)["kind"] for line in again.stdout.splitlines()}
+    assert not kinds & {"doubt", "strange"}
+    usage = CliRunner().invoke(app, ["doubts", "--only", "x"])
+    assert usage.exit_code == 2
+    # the rest of the pool is doubted too, and who labelled what others labelled is compared
+    assert CliRunner().invoke(app, ["doubts", "--pool", str(pool.root)]).exit_code == 0
+
+
+#: An archive, and the places of the tiles whose labels are wrong.
+Given = tuple[Path, set[tuple[str, int, int]]]
+
+
+def give_drawn(folder: Path, giver: str, site: str, lies: tuple[int, ...]) -> Given:
+    """Pack five photos of 2 x 3 cells, bare or with a green disc; the labels `lies` are wrong."""
+    workspace = create_workspace(folder / "garden", cell_mm=50, tile_px=32, edge="drop")
+    profile = CameraProfile("cart", None, None, None, 50 / 32, None, None, None)
+    rng, said, wrong = np.random.default_rng(len(giver)), 0, set()
+    with open_store(workspace) as store:
+        for photo in range(5):
+            pixels = rng.normal(100, 12, (64, 96, 3))
+            y, x = np.mgrid[:64, :96]
+            disc = np.hypot(y % 32 - 16, x % 32 - 16) < 11
+            plants = rng.random((2, 3)) < 0.5
+            pixels[disc & plants[y // 32, x // 32]] = (60, 200, 50)
+            path = folder / f"{photo}.png"
+            Image.fromarray(pixels.clip(0, 255).astype(np.uint8)).save(path)
+            cut = cut_photo(path, profile, workspace)
+            assert cut is not None
+            store.add_photo(BATCH, cut.photo, cut.tiles)
+            store.set_checklist(BATCH.id, [DISC, BAR])
+            for tile in cut.tiles:
+                is_there = bool(plants[tile.row, tile.col]) != (said in lies)
+                place = (tile.photo_digest, tile.row, tile.col)
+                store.add_statements([(place, told_all(frozenset({DISC} if is_there else ())))])
+                wrong |= {place} if said in lies else set()
+                said += 1
+    giving = replace(GIVING, giver=giver, rights_holder=giver, site=site)
+    return pack(workspace, folder / "given.zip", giving), wrong

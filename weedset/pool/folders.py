@@ -112,7 +112,7 @@ def _write(frozen: Frozen, root: Path, several: bool) -> Exported:
 def _picture(folder: Path, row: Mapping[str, Any]) -> bytes:
     with (folder / row["shard"]).open("rb") as file:
         file.seek(row["offset"])
-        data = file.read(row["length"])
+        data: bytes = file.read(row["length"])
     if bytes_digest(data) != row["sha256"]:
         raise PoolError(f"does not hold {row['key']} where its index says", where=row["shard"])
     return data
