@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 from dataclasses import replace
 from pathlib import Path
 
@@ -42,6 +44,8 @@ from weedset.settings import Workspace, create_workspace
 from weedset.store import open_store
 from weedset.taxonomy import load_species
 from weedset.tiling import cut_photo
+
+DOCS = Path(__file__).resolve().parents[2] / "docs"
 
 #: Six tiles said to show a plant, six said to lack it; what a model gives, out of fold.
 SAID = np.array([1, 1, 1, 1, 1, 1, 0, 0, 0, 0, 0, 0], np.int8)
@@ -203,17 +207,22 @@ def planted(
 
 
 @pytest.mark.slow
-def test_planted_errors_are_found_and_the_list_opens(planted: Planted, tmp_path: Path) -> None:
+def test_planted_errors_are_found_and_the_list_opens(
+    planted: Planted, monkeypatch: pytest.MonkeyPatch
+) -> None:
     garden, wrong = planted
-    listed = tmp_path / "doubts.jsonl"
-    words = ["doubts", "-w", str(garden.root), "--to", str(listed), "--most", "25", "--json"]
-    done = CliRunner().invoke(app, words)
+    monkeypatch.chdir(garden.root.parent)
+    text = (DOCS / "label-quality.md").read_text("utf-8")
+    (line,) = re.findall(r"^```sh\n(.*?)\n```", text, re.MULTILINE | re.DOTALL)
+    program, *words = shlex.split(line)
+    assert program == "weedset"
+    done = CliRunner().invoke(app, [*words, "--most", "25", "--json"])
     assert done.exit_code == 0, done.output
     records = [json.loads(line) for line in done.stdout.splitlines()]
     doubts = [record for record in records if record["kind"] == "doubt"]
     found = {(record["photo"], record["row"], record["col"]) for record in doubts}
     assert len(found & wrong) >= 10  # twelve planted; discs and bars are drawn, but noisily
-    items = read_review_list(listed)
+    items = read_review_list(Path("doubts.jsonl"))
     assert [(item.photo, item.row, item.col) for item in items][: len(doubts)] == [
         (record["photo"], record["row"], record["col"]) for record in doubts
     ]
