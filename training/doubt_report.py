@@ -114,17 +114,19 @@ def doubt_text(told: Sequence[Told], found: Doubts, pairs: Sequence[PairAgreemen
 
 def review_items(told: Sequence[Told], found: Doubts) -> list[ReviewItem]:
     """Return the tiles to look at again: doubtful labels, then strange tiles."""
-    reasons = {
-        doubt.place: f"the others say {doubt.suggested} ({_about(doubt, told[doubt.place])}, "
-        f"{doubt.sure:.2f} sure)"
-        for doubt in found.doubts
-    }
+    reasons = {doubt.place: _reason(doubt, told[doubt.place]) for doubt in found.doubts}
     for place in found.strange:
         reasons.setdefault(place, "looks like hardly any other tile")
     return [
         ReviewItem(item.photo, item.row, item.col, reason[:300], item.contribution)
         for item, reason in ((told[place], reason) for place, reason in reasons.items())
     ]
+
+
+def _reason(doubt: Doubt, item: Told) -> str:
+    about = _about(doubt, item)
+    above_all = "" if about == doubt.suggested else f"{about}, "
+    return f"the others say {doubt.suggested} ({above_all}{doubt.sure:.2f} sure)"
 
 
 def _place(item: Told) -> Record:

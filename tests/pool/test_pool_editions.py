@@ -107,6 +107,26 @@ def test_duckdb_and_tarfile_read_what_was_given(pool: Pool, filled: Path) -> Non
             assert row["identified_by"] == said[key]["identifiedBy"]
 
 
+def test_what_is_kept_apart_has_editions_of_its_own(pool: Pool) -> None:
+    """Dora's non-commercial material and all else are never in one edition."""
+    freeze(pool, "carla")
+    apart, is_new = freeze(pool, "carla", apart=True)
+    assert is_new
+    assert (apart.number, apart.tiles, apart.apart) == (2, 12, True)
+    assert {(row["giver"], row["licence"]) for row in rows_of(pool.edition(2))} == {
+        ("dora", "CC-BY-NC-4.0")
+    }
+    card = (pool.edition(2) / "README.md").read_text("utf-8")
+    assert "license: CC-BY-NC-4.0\n" in card
+    assert "This is the first edition." in card
+    assert freeze(pool, "carla", apart=True) == (apart, False)
+    assert freeze(pool, "carla")[0].number == 1
+    assert [edition.apart for edition in editions(read_journal(pool))] == [False, True]
+    done = CliRunner().invoke(app, ["pool", "editions", str(pool.root)])
+    assert "material kept apart" in done.stdout.splitlines()[1]
+    assert verify(pool, Findings()) == []
+
+
 def test_splits_stay_from_edition_to_edition(pool: Pool, tmp_path: Path) -> None:
     freeze(pool, "carla")
     before = {row["site"]: row["split"] for row in rows_of(pool.edition(1))}

@@ -241,14 +241,25 @@ def show_editions(pool: PoolArgument, as_json: JsonOption = False) -> None:
         if as_json:
             emit({**asdict(edition), "withdrawn": gone})
         else:
-            mark = f"  {counted(gone, 'contribution')} withdrawn: use a later one" if gone else ""
+            mark = "  material kept apart" if edition.apart else ""
+            mark += f"  {counted(gone, 'contribution')} withdrawn: use a later one" if gone else ""
             typer.echo(
                 f"{edition.number}  {edition.frozen_at[:10]}  {edition.tiles} tiles  "
                 f"{edition.digest}{mark}"
             )
 
 
-def freeze_pool(pool: PoolArgument, who: WhoOption) -> None:
+def freeze_pool(
+    pool: PoolArgument,
+    who: WhoOption,
+    apart: Annotated[
+        bool,
+        typer.Option(
+            "--apart",
+            help="Of what open editions leave out because of its licence, and nothing else.",
+        ),
+    ] = False,
+) -> None:
     """Freeze an edition of all that is accepted. Where nothing changed, nothing is written.
 
     Example: `weedset pool freeze pool --who carla`
@@ -256,7 +267,7 @@ def freeze_pool(pool: PoolArgument, who: WhoOption) -> None:
     Example: `weedset pool freeze /srv/weeds/pool --who carla`
     """
     opened = open_pool(pool)
-    edition, is_new = freeze(opened, who)
+    edition, is_new = freeze(opened, who, apart)
     say("Frozen." if is_new else "Nothing changed since the last edition.")
     typer.echo(
         f"edition {edition.number}: {edition.tiles} tiles, {opened.edition(edition.number)}, "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -44,17 +44,18 @@ class Contents:
         """Return the JPEG of a tile."""
         return self.archive.read(self.members[tile_name(key)])
 
-    def given(self) -> Iterator[GivenLabel]:
-        """Yield what its annotators said of each tile, in order."""
+    def given(self, only: Container[str] | None = None) -> Iterator[GivenLabel]:
+        """Yield what its annotators said of each tile, in order; only of `only`, if given."""
         today = date.fromisoformat(self.item.added_at[:10])
         spot = Findings().at(LABELS)
         for fields in self._rows(LABELS):
-            yield label_from(fields, self.whole, today, spot)
+            if only is None or fields.raw("picture") in only:
+                yield label_from(fields, self.whole, today, spot)
 
-    def labels(self) -> Iterator[GivenLabel]:
+    def labels(self, only: Container[str] | None = None) -> Iterator[GivenLabel]:
         """Yield what stands for each tile, in order: its correction, or what was given."""
         corrections = self.item.corrections
-        for label in self.given():
+        for label in self.given(only):
             row = corrections.get(label.picture)
             yield label if row is None else self._correction(row)
 
