@@ -15,7 +15,7 @@ from weedset.taxonomy import SpeciesList
 CARD = "README.md"
 
 _MARKDOWN = str.maketrans({c: f"\\{c}" for c in "\\`*_[]#|!~&<>"})
-_COUNTED = ("split", "licence", "camera", "country", "site", "verdict")
+_COUNTED = ("split", "licence", "camera", "country", "ground", "site", "verdict")
 
 
 @dataclass
@@ -107,11 +107,13 @@ Bare ground: {tally.by["verdict"]["bare"]} tiles. Cannot tell: {tally.by["verdic
 
 {_listed({f"{code}, stage {stage}": n for (code, stage), n in sorted(tally.stages.items())})}
 
-## Cameras, countries, licences
+## Cameras, countries, ground, licences
 
 {_listed(tally.by["camera"])}
 
 {_listed({name or "not said": n for name, n in sorted(tally.by["country"].items())})}
+
+{_listed({name or "not said": n for name, n in sorted(tally.by["ground"].items())})}
 
 {_listed(tally.by["licence"])}
 
@@ -162,7 +164,7 @@ def _gaps(tally: Tally, left_out: LeftOut) -> str:
     if left_out.apart:
         names = ", ".join(left_out.apart)
         lines.append(f"left out because of their licence: {names}")
-    lines.append("kind of soil and light are not recorded")
+    lines.append("light is not recorded, and ground only as the giver says it of a whole batch")
     return "\n".join(f"- {line}" for line in lines)
 
 
