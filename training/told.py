@@ -107,11 +107,13 @@ def of_pool(pool: Pool, also: Standing | None = None) -> Gathered:
         keys: list[str] = []
         with opened(pool, item) as contents:
             looked_for = frozenset(contents.whole.looked_for)
-            for label in contents.given():
-                if (group := group_of.get(Place(number, label.picture))) is not None:
-                    said.setdefault(group, []).append((label.statement, looked_for))
+            given = {label.picture: label for label in contents.given(item.corrections)}
             for label in contents.labels():
-                if Place(number, label.picture) in left_out:
+                place = Place(number, label.picture)
+                if place in group_of:
+                    alone = given.get(label.picture, label).statement
+                    said.setdefault(group_of[place], []).append((alone, looked_for))
+                if place in left_out:
                     continue
                 keys.append(label.picture)
                 photo_key, _, cell = label.picture.partition("/")
