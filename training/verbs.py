@@ -167,7 +167,7 @@ def doubts(
         usage_error("--only: names a contribution of a pool, so give --pool too")
     from training.annotators import pair_agreements
     from training.doubt_report import doubt_records, doubt_text, review_items
-    from training.doubts import find_doubts, narrowed
+    from training.doubts import find_doubts, judged_classes, narrowed
     from training.embeddings import embed_tiles
     from training.told import of_pool, of_workspace
 
@@ -178,6 +178,7 @@ def doubts(
         gathered = of_pool(opened_pool, item)
     else:
         gathered = of_workspace(open_workspace(workspace))
+    judged_classes(gathered.told)  # too few labels are told before the long part
     seen = embed_tiles(follow(gathered.pictures, len(gathered.told), "looking at tiles"))
     found = narrowed(
         find_doubts(gathered.told, seen), gathered.told, item.digest if item else "", most

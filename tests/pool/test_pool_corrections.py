@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from tests.packing.forge import read_bag
 from tests.pool.conftest import give
@@ -23,6 +25,8 @@ from weedset.pool.look import look_into
 from weedset.pool.standing import standings
 from weedset.pool.withdrawal import withdraw
 from weedset.records import Origin, Statement, Verdict
+from weedset.server.index import TileIndex
+from weedset.server.pictures import Pictures
 from weedset.settings import Workspace
 from weedset.store import open_store
 from weedset.taxonomy import load_species
@@ -86,6 +90,16 @@ def test_the_workspace_shows_what_was_given(look: Workspace, given: Path) -> Non
         archive = look.root / "tiles" / f"{item.tile.photo_digest[:24]}.tar"
         picture = archive.read_bytes()[item.tile.offset :][: item.tile.length]
         assert picture == files[f"data/tiles/{key}.jpg"]
+
+
+def test_the_page_shows_its_tiles_and_the_ground_around(look: Workspace) -> None:
+    """The whole photo stayed with the giver, so what is around comes from other tiles."""
+    with open_label_store(look) as store:
+        index = TileIndex(store)
+        pictures = Pictures(look, index)
+        for place in range(len(index)):
+            assert Image.open(io.BytesIO(pictures.tile(place))).size == (32, 32)
+        assert Image.open(io.BytesIO(pictures.around(0, 1))).size == (96, 96)
 
 
 def test_a_correction_goes_into_the_next_edition(pool: Pool, digest: str, look: Workspace) -> None:
