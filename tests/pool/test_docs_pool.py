@@ -21,7 +21,7 @@ TEXT = (Path(__file__).resolve().parents[2] / "docs" / "pool.md").read_text("utf
 def test_every_command_runs_as_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # Eve gives the photos of anna again, the others show different ground.
     for giver, site, seed in (("anna", "aa", 0), ("ben", "bb", 10), ("eve", "ee", 0)):
-        give(tmp_path, giver, f"s-00000000000000{site}", seed, photos=4)
+        give(tmp_path, giver, f"s-00000000000000{site}", seed, photos=3)
     monkeypatch.chdir(tmp_path)
     blocks = re.findall(r"^```sh\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
     lines = [line for block in blocks for line in block.splitlines() if line]
