@@ -47,6 +47,7 @@ class ModelCard:
     `gsd_*` is the range of ground sample distances of the photos it learned from.
     `split` is "site" or "photo", and `held_out` the sites, or the digests of the photos,
     that it neither learned from nor was tuned on: the only ones to judge it by.
+    `mmac` are million multiply-adds for one tile, by which a board's speed is foretold.
     """
 
     name: str
@@ -65,6 +66,7 @@ class ModelCard:
     licence: str
     givers: tuple[str, ...]
     caution: str = CAUTION
+    mmac: float | None = None
 
     @property
     def codes(self) -> tuple[str, ...]:
@@ -108,6 +110,7 @@ def card_from_json(text: str, where: str) -> ModelCard:
         licence=fields.text("licence"),
         givers=fields.texts("givers"),
         caution=fields.text("caution"),
+        mmac=fields.number("mmac", above=0, most=1e6) if "mmac" in fields else None,
     )
     if not card.classes:
         raise fields.complaint("classes", "is empty: the model can say nothing")
