@@ -14,6 +14,7 @@ from time import sleep
 
 from weedset.board.asked import board_parser
 from weedset.board.classify import ClassifiedPhoto
+from weedset.board.decide import outside_bound
 from weedset.board.eye import Eye, open_eye
 from weedset.board.fitness import check_board, fitness_lines
 from weedset.board.frames import (
@@ -65,6 +66,8 @@ def main(arguments: list[str] | None = None) -> int:
         return _check(asked, eye)
     if not asked.policy:
         _say("No policy given, so nothing is treated: --policy says what to remove.")
+    if outside := outside_bound(eye.model.card, eye.policy):
+        _say(f"NOTE: nothing is treated, since {outside}.")
     out = _Out(asked, eye.model.card)
     try:
         _live(asked, eye, out) if live else _classify_all(asked, eye, out)
