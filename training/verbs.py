@@ -20,6 +20,7 @@ except ModuleNotFoundError as exc:  # the base install is for boards
 from training.doubt_verb import add_doubt_verb
 from training.judging_verbs import add_judging_verbs
 from training.parts import require_training
+from training.release_verbs import add_release_verbs
 from training.source_option import EditionOption, open_source
 from weedset.cli import app
 from weedset.cli.door import WorkspaceOption
@@ -72,6 +73,7 @@ def export(
 
 add_judging_verbs(app)
 add_doubt_verb(app)
+add_release_verbs(app)
 
 
 def main() -> None:

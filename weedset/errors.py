@@ -14,6 +14,7 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── ContributionError         a contribution that cannot be packed, opened or handed over
 ├── PoolError                 a pool or an edition that is damaged, in use, or cannot be written
 ├── TrainingError             data or settings that no model can be trained from
+├── ReleaseError              a release that is damaged, there already, or cannot be written
 ├── MissingPartError          an optional part of weedset that is not installed
 └── CheckNotPassedError       exit 3: a check or gate said no
 
@@ -116,6 +117,10 @@ class PoolError(WeedsetError):
 
 class TrainingError(WeedsetError):
     """No model can be trained from this data with these settings."""
+
+
+class ReleaseError(WeedsetError):
+    """A release is damaged, is there already, or cannot be written."""
 
 
 class MissingPartError(WeedsetError):
