@@ -9,11 +9,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
 from numpy.typing import NDArray
 from PIL import Image
 from playwright.sync_api import Browser, sync_playwright
 
 from weedset.settings import Workspace, create_workspace
+
+# Tests assert no time: a busy machine is no failure.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 SavePhoto = Callable[..., Path]
 

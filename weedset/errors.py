@@ -7,9 +7,11 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── UnknownSpeciesError       a species code that is in no species list
 ├── LabelError                labels that are malformed or contradict each other
 ├── StoreError                a workspace store that is missing, newer, or in use
+│   └── ConflictError         tiles that were labelled meanwhile in another window
 ├── ModelError                a model file that is no weedset model, or disagrees with its card
 ├── MeasurementError          a record of a board's speed that cannot be used
 ├── PolicyError               a garden policy that cannot be applied
+├── DriveError                odometry, or a list of what was treated, that cannot be used
 ├── LicenceError              a licence that is not known here, or that forbids what is asked
 ├── ContributionError         a contribution that cannot be packed, opened or handed over
 ├── PoolError                 a pool or an edition that is damaged, in use, or cannot be written
@@ -101,6 +103,10 @@ class MeasurementError(WeedsetError):
 
 class PolicyError(WeedsetError):
     """A garden policy cannot be applied."""
+
+
+class DriveError(WeedsetError):
+    """Odometry, or a list of treated plants, cannot be used, or a plant is not on offer."""
 
 
 class LicenceError(WeedsetError):
