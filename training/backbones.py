@@ -139,12 +139,17 @@ class Lite0(nn.Module):
 
     def forward(self, x: Tensor) -> Tensor:
         """Return scores (n, class_count)."""
+        scores: Tensor = self._fc(self._dropout(self.embed(x)))
+        return scores
+
+    def embed(self, x: Tensor) -> Tensor:
+        """Return what the last layer sees of each picture, (n, 1280)."""
         x = self._act(self._bn0(self._conv_stem(x)))
         for block in self._blocks:
             x = block(x)
         x = self._act(self._bn1(self._conv_head(x)))
-        scores: Tensor = self._fc(self._dropout(self._pool(x).flatten(1)))
-        return scores
+        pooled: Tensor = self._pool(x).flatten(1)
+        return pooled
 
 
 class Lite0Block(nn.Module):

@@ -207,7 +207,7 @@ def _labelled(row: Mapping[str, Any]) -> LabelledTile:
         present=frozenset(row["present"]),
         doubtful=frozenset(row["doubtful"]),
         unknown_plant=row["unknown_plant"],
-        stages=tuple(sorted(row["stages"].items())),
+        stages=tuple(sorted((item["species"], item["stage"]) for item in row["stages"])),
     )
     return LabelledTile(
         tile=tile,

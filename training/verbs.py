@@ -18,6 +18,7 @@ except ModuleNotFoundError as exc:  # the base install is for boards
         "On a board, use: python -m weedset.board"
     ) from exc
 
+from training.doubt_verb import add_doubt_verb
 from training.judging_verbs import add_judging_verbs
 from training.parts import require_training
 from training.release_verbs import add_release_verbs
@@ -115,6 +116,7 @@ def export(
 
 
 add_judging_verbs(app)
+add_doubt_verb(app)
 add_release_verbs(app)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated
 
@@ -39,8 +39,8 @@ WhoOption = Annotated[
 ReasonOption = Annotated[str, typer.Option(help="Why, in words for the giver.")]
 
 
-def add_pool_verbs(app: typer.Typer) -> None:
-    """Add the group `pool` to `app`."""
+def add_pool_verbs(app: typer.Typer) -> typer.Typer:
+    """Add the group `pool` to `app`, and return it."""
     group = typer.Typer(no_args_is_help=True, help="Pool contributions and freeze editions.")
     group.command("new")(new_pool)
     group.command("add")(add_to_pool)
@@ -55,6 +55,7 @@ def add_pool_verbs(app: typer.Typer) -> None:
     group.command("verify")(verify_pool)
     group.command("journal")(show_journal)
     app.add_typer(group, name="pool")
+    return group
 
 
 def new_pool(pool: PoolArgument) -> None:
@@ -98,7 +99,7 @@ def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
     items.sort(key=lambda item: item.state is not State.WAITING)
     for item in items:
         if as_json:
-            emit(asdict(item))
+            emit(_record(item))
         else:
             typer.echo(
                 f"{item.digest[:12]}  {item.state:9}  {item.batch}  {item.tiles} tiles, "
@@ -240,14 +241,25 @@ def show_editions(pool: PoolArgument, as_json: JsonOption = False) -> None:
         if as_json:
             emit({**asdict(edition), "withdrawn": gone})
         else:
-            mark = f"  {counted(gone, 'contribution')} withdrawn: use a later one" if gone else ""
+            mark = "  material kept apart" if edition.apart else ""
+            mark += f"  {counted(gone, 'contribution')} withdrawn: use a later one" if gone else ""
             typer.echo(
                 f"{edition.number}  {edition.frozen_at[:10]}  {edition.tiles} tiles  "
                 f"{edition.digest}{mark}"
             )
 
 
-def freeze_pool(pool: PoolArgument, who: WhoOption) -> None:
+def freeze_pool(
+    pool: PoolArgument,
+    who: WhoOption,
+    apart: Annotated[
+        bool,
+        typer.Option(
+            "--apart",
+            help="Of what open editions leave out because of its licence, and nothing else.",
+        ),
+    ] = False,
+) -> None:
     """Freeze an edition of all that is accepted. Where nothing changed, nothing is written.
 
     Example: `weedset pool freeze pool --who carla`
@@ -255,7 +267,7 @@ def freeze_pool(pool: PoolArgument, who: WhoOption) -> None:
     Example: `weedset pool freeze /srv/weeds/pool --who carla`
     """
     opened = open_pool(pool)
-    edition, is_new = freeze(opened, who)
+    edition, is_new = freeze(opened, who, apart)
     say("Frozen." if is_new else "Nothing changed since the last edition.")
     typer.echo(
         f"edition {edition.number}: {edition.tiles} tiles, {opened.edition(edition.number)}, "
@@ -302,6 +314,11 @@ def show_journal(pool: PoolArgument, as_json: JsonOption = False) -> None:
         else:
             line = f"{entry.at}  {entry.who}  {entry.what}  {entry.digest[:12]}  {entry.reason}"
             typer.echo(line.rstrip())
+
+
+def _record(item: Standing) -> dict[str, object]:
+    rows = {"corrections": len(item.corrections), "looked_at": len(item.looked_at)}
+    return {**asdict(replace(item, corrections={}, looked_at=frozenset())), **rows}
 
 
 def _tell(item: Standing) -> None:
