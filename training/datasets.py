@@ -24,9 +24,9 @@ Batch = tuple[Tensor, Tensor]
 
 
 class TileDataset(Dataset[Sample]):
-    """Labelled tiles, read from the archives of their photos when asked for.
+    """Labelled tiles, read from the archives in which they lie when asked for.
 
-    `archive_of` tells the archive of a photo's digest. An item is the tile (input_px,
+    `archive_of` tells the archive of a tile. An item is the tile (input_px,
     input_px, 3), changed at random where `augment` is given, and its targets (classes,):
     1 present, 0 absent, -1 not known. No file stays open, so worker processes share none.
     """
@@ -35,16 +35,14 @@ class TileDataset(Dataset[Sample]):
         self,
         tiles: Sequence[LabelledTile],
         classes: Sequence[str],
-        archive_of: Callable[[str], Path],
+        archive_of: Callable[[LabelledTile], Path],
         input_px: int,
         augment: Augmenter | None = None,
     ) -> None:
         self.targets = target_table(tiles, classes)
         self.augment = augment
         self._tiles = [item.tile for item in tiles]
-        self._archives = {
-            digest: archive_of(digest) for digest in {tile.photo_digest for tile in self._tiles}
-        }
+        self._archives = [archive_of(item) for item in tiles]
         self._input_px = input_px
 
     def __len__(self) -> int:
@@ -56,8 +54,7 @@ class TileDataset(Dataset[Sample]):
 
     def pixels(self, index: int) -> NDArray[np.uint8]:
         """Return tile `index` unchanged, (input_px, input_px, 3). Raises PhotoError."""
-        tile = self._tiles[index]
-        data = read_tile(self._archives[tile.photo_digest], tile)
+        data = read_tile(self._archives[index], self._tiles[index])
         return resize_tile(decode_tile(data), self._input_px)
 
 

@@ -9,7 +9,7 @@ from typing import Literal
 
 from training.judging import Evaluation, GateScore, Ought, Pair, judge
 from training.metrics import Calls
-from training.runs import edition_digest
+from training.sources import labels_digest
 from weedset.board.classify import ClassifiedPhoto, classify_photo
 from weedset.board.gate import Gate
 from weedset.board.model import BoardModel
@@ -144,7 +144,7 @@ def _held_out(
 
 
 def _all(tiles: Sequence[LabelledTile], card: ModelCard) -> list[LabelledTile]:
-    if edition_digest(tiles) == card.edition_digest:
+    if labels_digest(tiles) == card.edition_digest:
         fix = "judge it on what was held out, or on a workspace of other photos"
         raise ModelError("learned from these very labels", where=card.name, fix=fix)
     if not tiles:

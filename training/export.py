@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -19,13 +18,11 @@ from training.metrics import class_card
 from training.quantize import INPUT_NAME, OUTPUT_NAME, Agreement, agreement, quantize, run_model
 from training.rounding import rounded
 from training.runs import Run, load_model, read_run
+from training.sources import Source
 from weedset.digests import write_whole
 from weedset.errors import CheckNotPassedError, ModelError, TrainingError
 from weedset.modelcard import CARD_KEY, ModelCard, card_to_json
 from weedset.preprocess import model_input
-from weedset.records import LabelledTile
-from weedset.settings import Workspace, tile_archive
-from weedset.store import open_store
 from weedset.talk import say
 
 #: What int8 may cost on validation tiles: choices of this project, no source.
@@ -44,21 +41,19 @@ class Exported:
     agreement: Agreement
 
 
-def export_model(run_dir: Path, workspace: Workspace, out: Path) -> Exported:
+def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
     """Write the model file of a run, whole or not at all.
 
     The int8 model is compared with the float one on the validation tiles, both through
     onnxruntime, and the thresholds of its card are its own on those tiles.
 
     Raises ModelError where the run or `out` cannot be used, TrainingError where the
-    workspace lacks the run's tiles, CheckNotPassedError where int8 costs too much.
+    source lacks the run's tiles, CheckNotPassedError where int8 costs too much.
     """
     run = read_run(run_dir)
     model = load_model(run_dir, run)
-    with open_store(workspace) as store:
-        tiles = store.labelled_tiles()
-    calibration, _ = _tiles(tiles, run.train, run, workspace, most=_CALIBRATION_TILES)
-    validation, targets = _tiles(tiles, run.validation, run, workspace)
+    calibration, _ = _tiles(source, run.train, run, most=_CALIBRATION_TILES)
+    validation, targets = _tiles(source, run.validation, run)
     with TemporaryDirectory() as folder:
         float_path, int8_path = Path(folder) / "float.onnx", Path(folder) / "int8.onnx"
         write_float_model(model, run.card.input_px, float_path)
@@ -98,26 +93,22 @@ def write_float_model(model: nn.Module, input_px: int, path: Path) -> None:
 
 
 def _tiles(
-    tiles: Sequence[LabelledTile],
-    photos: Sequence[str],
-    run: Run,
-    workspace: Workspace,
-    most: int | None = None,
+    source: Source, photos: Sequence[str], run: Run, most: int | None = None
 ) -> tuple[NDArray[np.float32], NDArray[np.int8]]:
     """Return model input and targets of the tiles of `photos`, `most` of them at even steps."""
     wanted = set(photos)
-    chosen = [labelled for labelled in tiles if labelled.tile.photo_digest in wanted]
+    chosen = [labelled for labelled in source.tiles if labelled.tile.photo_digest in wanted]
     if {labelled.tile.photo_digest for labelled in chosen} != wanted:
         raise TrainingError(
             "lacks labelled photos that the run learned from",
-            where=str(workspace.root),
-            fix="name the workspace on which the run was trained with --workspace",
+            where=str(source.where),
+            fix="name the workspace, or the edition, on which the run was trained",
         )
     if most is not None and len(chosen) > most:
         places = np.linspace(0, len(chosen) - 1, most).astype(int)
         chosen = [chosen[place] for place in places]
     card = run.card
-    dataset = TileDataset(chosen, card.codes, partial(tile_archive, workspace), card.input_px)
+    dataset = TileDataset(chosen, card.codes, source.archive_of, card.input_px)
     pixels = np.stack([dataset.pixels(index) for index in range(len(dataset))])
     return model_input(pixels, card.normalisation), dataset.targets
 

@@ -8,7 +8,6 @@ run.json            the recipe, the photos of each part of the split, the losses
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -18,11 +17,10 @@ from torch import nn
 
 from training.backbones import build_backbone
 from training.recipe import Recipe, recipe_from
-from weedset.digests import bytes_digest, write_whole
+from weedset.digests import write_whole
 from weedset.errors import ModelError, SettingsError
 from weedset.fields import parse_json, read_text
 from weedset.modelcard import ModelCard, card_from_json, card_to_json
-from weedset.records import LabelledTile
 
 _WEIGHTS, _CARD, _RUN = "model.safetensors", "card.json", "run.json"
 
@@ -90,24 +88,3 @@ def load_model(folder: Path, run: Run) -> nn.Module:
         what = "does not hold the weights that run.json speaks of"
         raise ModelError(what, where=str(path), fix="train again") from exc
     return model.eval()
-
-
-def edition_digest(tiles: Sequence[LabelledTile]) -> str:
-    """Return the SHA-256 over all tiles with their labels, whatever order they come in."""
-    return bytes_digest("\n".join(sorted(_label_line(tile) for tile in tiles)).encode())
-
-
-def _label_line(labelled: LabelledTile) -> str:
-    tile, statement = labelled.tile, labelled.statement
-    return json.dumps(
-        [
-            tile.photo_digest,
-            tile.row,
-            tile.col,
-            statement.verdict,
-            sorted(statement.present),
-            sorted(statement.doubtful),
-            statement.unknown_plant,
-            sorted(labelled.looked_for),
-        ]
-    )

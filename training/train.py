@@ -1,11 +1,10 @@
-"""Train a model on a workspace: one script to read from top to bottom."""
+"""Train a model on labelled tiles: one script to read from top to bottom."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 
 # Threads that spin while they wait made training 5 times slower where other programs
@@ -24,24 +23,24 @@ from training.loop import fit, predict, presence_weights, take_back_weights
 from training.metrics import average_precision, class_card
 from training.progress import epochs_told
 from training.recipe import Recipe
-from training.runs import Run, edition_digest, write_run
+from training.runs import Run, write_run
+from training.sources import Source, photos_of, sites_of
 from weedset import __version__
 from weedset.errors import TrainingError
 from weedset.modelcard import ClassCard, ModelCard
-from weedset.records import Batch, LabelledTile, Verdict
-from weedset.settings import Workspace, tile_archive
+from weedset.records import LabelledTile, Verdict
 from weedset.splits import Split, split_tiles
-from weedset.store import open_store
 from weedset.talk import counted, say
 
 #: SPDX's word for a licence that nobody stated.
 _NO_LICENCE = "NOASSERTION"
 
 
-def train(recipe: Recipe, workspace: Workspace, out_dir: Path, held_out: Sequence[str] = ()) -> Run:
-    """Train on the labelled tiles of a workspace and write the run to `out_dir`.
+def train(recipe: Recipe, source: Source, out_dir: Path, held_out: Sequence[str] = ()) -> Run:
+    """Train on the labelled tiles of a workspace or an edition; write the run to `out_dir`.
 
-    `held_out` names sites or photos to judge by, instead of those the split chooses.
+    `held_out` names sites or photos to judge by, instead of those the split chooses; an
+    edition has its split.
 
     Raises TrainingError where the labels do not suffice or training fails, and whatever
     reading the store, the tiles or writing the run raises.
@@ -49,22 +48,14 @@ def train(recipe: Recipe, workspace: Workspace, out_dir: Path, held_out: Sequenc
     torch.manual_seed(recipe.seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
 
-    with open_store(workspace) as store:
-        labels, batches = store.labelled_tiles(), store.batches()
-    tiles = [tile for tile in labels if tile.statement.verdict is not Verdict.CANNOT_TELL]
-    if not tiles:
-        fix = "label some tiles first: `weedset label`, or `weedset import` for masks and tables"
-        raise TrainingError("has no labels to learn from", where=str(workspace.root), fix=fix)
-
-    split = split_tiles(tiles, held_out)
+    split = _split(source, held_out)
     _tell_split(split)
     classes = choose_classes(split.train, recipe.least_examples)
 
-    archive_of = partial(tile_archive, workspace)
     learning = TileDataset(
-        split.train, classes, archive_of, recipe.input_px, Augmenter(recipe.seed)
+        split.train, classes, source.archive_of, recipe.input_px, Augmenter(recipe.seed)
     )
-    tuning = TileDataset(split.validation, classes, archive_of, recipe.input_px)
+    tuning = TileDataset(split.validation, classes, source.archive_of, recipe.input_px)
     loader = training_loader(learning, recipe.batch_size, recipe.workers, recipe.seed)
 
     model = build_backbone(recipe.backbone, len(classes), dropout=recipe.dropout, pretrained=True)
@@ -84,10 +75,10 @@ def train(recipe: Recipe, workspace: Workspace, out_dir: Path, held_out: Sequenc
 
     run = Run(
         recipe=recipe,
-        card=_card(recipe, workspace, labels, split, cards, batches),
-        train=_photos(split.train),
-        validation=_photos(split.validation),
-        test=_photos(split.test),
+        card=_card(recipe, source, split, cards),
+        train=photos_of(split.train),
+        validation=photos_of(split.validation),
+        test=photos_of(split.test),
         losses=tuple(losses),
     )
     write_run(out_dir, run, model)
@@ -95,18 +86,31 @@ def train(recipe: Recipe, workspace: Workspace, out_dir: Path, held_out: Sequenc
     return run
 
 
+def _split(source: Source, held_out: Sequence[str]) -> Split:
+    if source.split is not None:
+        if held_out:
+            fix = "leave --held-out away, or train on a workspace"
+            raise TrainingError("has a split that stays put", where=source.name, fix=fix)
+        learn, tune, judge = (_telling(part) for part in source.split.parts)
+        return Split(learn, tune, judge, source.split.unit)
+    tiles = _telling(source.tiles)
+    if not tiles:
+        fix = "label some tiles first: `weedset label`, or `weedset import` for masks and tables"
+        raise TrainingError("has no labels to learn from", where=str(source.where), fix=fix)
+    return split_tiles(tiles, held_out)
+
+
+def _telling(tiles: Sequence[LabelledTile]) -> tuple[LabelledTile, ...]:
+    return tuple(tile for tile in tiles if tile.statement.verdict is not Verdict.CANNOT_TELL)
+
+
 def _card(
-    recipe: Recipe,
-    workspace: Workspace,
-    labels: Sequence[LabelledTile],
-    split: Split,
-    classes: tuple[ClassCard, ...],
-    batches: Sequence[Batch],
+    recipe: Recipe, source: Source, split: Split, classes: tuple[ClassCard, ...]
 ) -> ModelCard:
     learned = (*split.train, *split.validation)
     gsds = [labelled.tile.gsd_mm_per_px for labelled in learned]
     ids = {labelled.batch_id for labelled in learned}
-    used = [batch for batch in batches if batch.id in ids]
+    used = [batch for batch in source.batches if batch.id in ids]
     return ModelCard(
         name=recipe.name,
         made_with=f"weedset {__version__}",
@@ -114,32 +118,23 @@ def _card(
         classes=classes,
         input_px=recipe.input_px,
         normalisation=NORMALISATION,
-        cell_mm=workspace.cell_mm,
+        cell_mm=source.cell_mm,
         gsd_min_mm_per_px=min(gsds),
         gsd_max_mm_per_px=max(gsds),
-        edition=f"workspace {workspace.root.resolve().name}",
-        edition_digest=edition_digest(labels),
+        edition=source.name,
+        edition_digest=source.digest,
         split=split.unit,
-        held_out=_sites(split.test) if split.unit == "site" else _photos(split.test),
+        held_out=sites_of(split.test) if split.unit == "site" else photos_of(split.test),
         licence=" AND ".join(sorted({batch.licence or _NO_LICENCE for batch in used})),
         givers=tuple(sorted({batch.giver for batch in used if batch.giver})),
     )
 
 
-def _photos(tiles: Sequence[LabelledTile]) -> tuple[str, ...]:
-    return tuple(sorted({labelled.tile.photo_digest for labelled in tiles}))
-
-
-def _sites(tiles: Sequence[LabelledTile]) -> tuple[str, ...]:
-    return tuple(sorted({labelled.site for labelled in tiles}))
-
-
 def _tell_split(split: Split) -> None:
-    parts = (("learning", split.train), ("thresholds", split.validation), ("judging", split.test))
-    for purpose, part in parts:
+    for purpose, part in zip(("learning", "thresholds", "judging"), split.parts, strict=True):
         say(
             f"for {purpose}: {counted(len(part), 'tile')} of "
-            f"{counted(len(_photos(part)), 'photo')} of {counted(len(_sites(part)), 'site')}"
+            f"{counted(len(photos_of(part)), 'photo')} of {counted(len(sites_of(part)), 'site')}"
         )
     if split.unit == "photo":
         say(

@@ -7,7 +7,7 @@ work where it is not installed.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 try:
     import typer
@@ -26,9 +26,17 @@ from weedset.errors import MissingPartError
 from weedset.settings import open_workspace
 from weedset.talk import say
 
+if TYPE_CHECKING:
+    from training.sources import Source
+
 HeldOutOption = Annotated[
     list[str] | None,
     typer.Option(help="Site or photo to judge by, not to learn from. Give one for each."),
+]
+
+EditionOption = Annotated[
+    Path | None,
+    typer.Option(help="An edition of a pool, instead of a workspace: pool/editions/0001, say."),
 ]
 
 
@@ -41,24 +49,31 @@ def _require_training() -> None:
             raise MissingPartError(f"this needs the training part ({name} is absent)", fix=fix)
 
 
+def _open_source(workspace: Path, edition: Path | None) -> Source:
+    from training.sources import from_edition, from_workspace
+
+    return from_edition(edition) if edition else from_workspace(open_workspace(workspace))
+
+
 @app.command("train")
 def train(
     recipe: Annotated[Path, typer.Argument(help="The recipe (TOML), such as configs/small.toml.")],
     out: Annotated[Path, typer.Option(help="Folder for the run.")],
     workspace: WorkspaceOption = Path(),
+    edition: EditionOption = None,
     held_out: HeldOutOption = None,
 ) -> None:
-    """Train a model on the labelled tiles of a workspace.
+    """Train a model on the labelled tiles of a workspace, or of an edition.
 
     Example: `weedset train configs/small.toml -w garden --out runs/small`
 
-    Example: `weedset train configs/teacher.toml -w garden --out runs/big --held-out mill-lane`
+    Example: `weedset train configs/teacher.toml --edition pool/editions/0001 --out runs/big`
     """
     _require_training()
     from training.recipe import read_recipe
     from training.train import train as run_training
 
-    run_training(read_recipe(recipe), open_workspace(workspace), out, held_out or [])
+    run_training(read_recipe(recipe), _open_source(workspace, edition), out, held_out or [])
 
 
 @app.command("export")
@@ -66,17 +81,18 @@ def export(
     run: Annotated[Path, typer.Argument(help="The folder of a run.")],
     out: Annotated[Path, typer.Option(help="The model file to write, such as small.onnx.")],
     workspace: WorkspaceOption = Path(),
+    edition: EditionOption = None,
 ) -> None:
     """Make the int8 model file of a run, with its card, and check it against the float model.
 
     Example: `weedset export runs/small -w garden --out small.onnx`
 
-    Example: `weedset export runs/big -w garden --out big.onnx`
+    Example: `weedset export runs/big --edition pool/editions/0001 --out big.onnx`
     """
     _require_training()
     from training.export import export_model
 
-    export_model(run, open_workspace(workspace), out)
+    export_model(run, _open_source(workspace, edition), out)
 
 
 @app.command("evaluate")

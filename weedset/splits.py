@@ -26,6 +26,11 @@ class Split:
     test: tuple[LabelledTile, ...]
     unit: Literal["site", "photo"]
 
+    @property
+    def parts(self) -> tuple[tuple[LabelledTile, ...], ...]:
+        """The three parts, in the order in which they are used."""
+        return self.train, self.validation, self.test
+
 
 def split_tiles(tiles: Sequence[LabelledTile], held_out: Sequence[str] = ()) -> Split:
     """Split by site where there are at least three, otherwise by photo.

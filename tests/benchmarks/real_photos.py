@@ -26,6 +26,7 @@ from sklearn.preprocessing import StandardScaler
 from training.export import export_model
 from training.metrics import average_precision
 from training.runs import load_model, read_run
+from training.sources import from_workspace
 from weedset.board.model import open_model
 from weedset.images import decode_tile
 from weedset.labelling import targets
@@ -98,7 +99,7 @@ def main(workspace_path: Path, run_dirs: Sequence[Path]) -> None:
             ]
         show(f"{run_dir.name} float", truth, torch.sigmoid(torch.cat(logits)).numpy())
         with TemporaryDirectory() as folder:
-            exported = export_model(run_dir, workspace, Path(folder) / "model.onnx")
+            exported = export_model(run_dir, from_workspace(workspace), Path(folder) / "model.onnx")
             int8 = open_model(exported.path, threads=2).probabilities(shown)
         show(f"{run_dir.name} int8", truth, int8)
 

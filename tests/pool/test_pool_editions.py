@@ -25,6 +25,7 @@ from weedset.findings import Findings
 from weedset.pool import shards
 from weedset.pool.croissant import missing_fields
 from weedset.pool.editions import editions, freeze
+from weedset.pool.frozen import open_edition
 from weedset.pool.intake import accept, add
 from weedset.pool.journal import Event, read_journal
 from weedset.pool.layout import Pool, create_pool, open_pool
@@ -161,14 +162,44 @@ def test_a_description_that_lacks_something_is_found() -> None:
 def test_a_shard_that_is_full_is_followed_by_another(
     pool: Pool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """All six tiles of a photo stay together, and the index tells where each begins."""
     monkeypatch.setattr(shards, "SHARD_TILES", 5)
     freeze(pool, "carla")
     rows = rows_of(pool.edition(1))
-    for path in pool.edition(1).glob("*.tar"):
+    paths = sorted(pool.edition(1).glob("*.tar"))
+    for path in paths:
         with tarfile.open(path) as tar:
-            keys = [name.removesuffix(".jpg") for name in tar.getnames() if name.endswith("jpg")]
-        assert 0 < len(keys) <= 5
-        assert keys == [row["key"] for row in rows if row["shard"] == path.name]
+            members = [item for item in tar if item.name.endswith("jpg")]
+        inside = [row for row in rows if row["shard"] == path.name]
+        assert len({(row["contribution"], row["photo"]) for row in inside}) == 1
+        assert len(members) == 6
+        assert [item.name.removesuffix(".jpg") for item in members] == [r["key"] for r in inside]
+        assert [item.offset_data for item in members] == [row["offset"] for row in inside]
+        assert [item.size for item in members] == [row["length"] for row in inside]
+    assert len(paths) * 6 == len(rows)
+
+
+def test_an_edition_is_read_anywhere_and_only_as_it_was_frozen(pool: Pool, tmp_path: Path) -> None:
+    edition, _ = freeze(pool, "carla")
+    taken = shutil.copytree(pool.edition(1), tmp_path / "taken")
+    frozen = open_edition(taken)
+    assert (frozen.digest, frozen.name) == (edition.digest, "edition 1")
+    rows = list(frozen.rows())
+    assert [row["key"] for row in rows] == [row["key"] for row in rows_of(taken)]
+    assert {type(row["stages"]) for row in rows} == {dict}
+    shard = taken / rows[0]["shard"]
+    data = bytearray(shard.read_bytes())
+    start, end = rows[0]["offset"], rows[0]["offset"] + rows[0]["length"]
+    assert hashlib.sha256(data[start:end]).hexdigest() == rows[0]["sha256"]
+    data[start] ^= 1
+    shard.write_bytes(data)
+    with pytest.raises(PoolError, match="is not the file that was frozen"):
+        open_edition(taken)
+    shard.unlink()
+    with pytest.raises(PoolError, match="cannot be read"):
+        open_edition(taken)
+    with pytest.raises(PoolError, match="is no edition"):
+        open_edition(tmp_path)
 
 
 def test_nothing_accepted_gives_no_edition(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ import pytest
 from toy_garden import make_garden, toy_photos, toy_recipe
 
 from training.export import Exported, export_model
+from training.sources import from_workspace
 from training.train import train
 from weedset.settings import Workspace
 
@@ -19,7 +20,7 @@ def garden(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
 def run_dir(garden: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A run that learned discs and bars from `garden`."""
     folder = tmp_path_factory.mktemp("run")
-    train(toy_recipe(), garden, folder)
+    train(toy_recipe(), from_workspace(garden), folder)
     return folder
 
 
@@ -28,4 +29,6 @@ def exported(
     run_dir: Path, garden: Workspace, tmp_path_factory: pytest.TempPathFactory
 ) -> Exported:
     """The model file of `run_dir`."""
-    return export_model(run_dir, garden, tmp_path_factory.mktemp("out") / "toy.onnx")
+    return export_model(
+        run_dir, from_workspace(garden), tmp_path_factory.mktemp("out") / "toy.onnx"
+    )

@@ -1,5 +1,3 @@
-from functools import partial
-
 import numpy as np
 import torch
 from toy_garden import BAR, DISC, draw_photo
@@ -7,9 +5,10 @@ from toy_garden import BAR, DISC, draw_photo
 from training.augment import Augmenter
 from training.backbones import NORMALISATION
 from training.datasets import TileDataset, ordered_loader, target_table, training_loader
+from training.sources import from_workspace
 from weedset.preprocess import model_input
 from weedset.records import ANY_PLANT, Origin, Statement, Verdict
-from weedset.settings import Workspace, tile_archive
+from weedset.settings import Workspace
 from weedset.store import open_store
 
 
@@ -17,7 +16,7 @@ def toy_dataset(garden: Workspace, augment: Augmenter | None = None, px: int = 3
     with open_store(garden) as store:
         tiles = store.labelled_tiles()
     classes = (ANY_PLANT, DISC, BAR)
-    return TileDataset(tiles[:126], classes, partial(tile_archive, garden), px, augment)
+    return TileDataset(tiles[:126], classes, from_workspace(garden).archive_of, px, augment)
 
 
 def test_batches_are_what_the_board_would_feed_the_model(garden: Workspace) -> None:

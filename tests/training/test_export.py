@@ -17,6 +17,7 @@ from training.backbones import build_backbone
 from training.export import Exported, export_model, write_float_model
 from training.quantize import agreement, quantize, run_model
 from training.runs import load_model, read_run
+from training.sources import from_workspace
 from weedset.board.model import open_model
 from weedset.errors import CheckNotPassedError, TrainingError
 from weedset.settings import Workspace
@@ -145,7 +146,7 @@ def test_int8_that_strays_is_refused_with_figures_and_nothing_is_written(
     monkeypatch.setattr(training.export, "write_float_model", copy)
     monkeypatch.setattr(training.export, "MOST_MEAN_DIFFERENCE", 0.0)
     with pytest.raises(CheckNotPassedError, match=r"strays .* \d+\.\d+% .* 0\.0\d+") as caught:
-        export_model(run_dir, garden, tmp_path / "toy.onnx")
+        export_model(run_dir, from_workspace(garden), tmp_path / "toy.onnx")
     assert caught.value.exit_code == 3
     assert not list(tmp_path.iterdir())
 
@@ -153,4 +154,4 @@ def test_int8_that_strays_is_refused_with_figures_and_nothing_is_written(
 def test_a_workspace_without_the_runs_photos_is_told(run_dir: Path, tmp_path: Path) -> None:
     other = make_garden(tmp_path, toy_photos(["elsewhere"], each=1))
     with pytest.raises(TrainingError, match="lacks labelled photos"):
-        export_model(run_dir, other, tmp_path / "toy.onnx")
+        export_model(run_dir, from_workspace(other), tmp_path / "toy.onnx")

@@ -6,7 +6,8 @@ import torch
 from safetensors.torch import load_file
 from toy_garden import BAR, DISC, make_garden, told_all, toy_photos, toy_recipe
 
-from training.runs import edition_digest, load_model, read_run
+from training.runs import load_model, read_run
+from training.sources import from_workspace, labels_digest
 from training.train import train
 from weedset.errors import ModelError, TrainingError
 from weedset.records import ANY_PLANT, Origin, Statement, Verdict
@@ -30,14 +31,14 @@ def test_a_run_learns_what_it_was_shown_and_says_where_it_comes_from(
     assert card.gsd_min_mm_per_px == card.gsd_max_mm_per_px == 50 / 32
     assert not {*run.train} & {*run.validation, *run.test}
     with open_store(garden) as store:
-        assert card.edition_digest == edition_digest(store.labelled_tiles())
+        assert card.edition_digest == labels_digest(store.labelled_tiles())
 
 
 def test_the_edition_digest_tells_labels_apart_but_not_their_order(garden: Workspace) -> None:
     with open_store(garden) as store:
         tiles = store.labelled_tiles()
-    assert edition_digest(tiles) == edition_digest(tiles[::-1])
-    assert edition_digest(tiles) != edition_digest(tiles[1:])
+    assert labels_digest(tiles) == labels_digest(tiles[::-1])
+    assert labels_digest(tiles) != labels_digest(tiles[1:])
 
 
 def test_the_same_recipe_and_labels_give_the_same_weights(
@@ -45,7 +46,7 @@ def test_the_same_recipe_and_labels_give_the_same_weights(
 ) -> None:
     recipe = toy_recipe(epochs=1, workers=1)
     for name in ("a", "b"):
-        train(recipe, garden, tmp_path / name)
+        train(recipe, from_workspace(garden), tmp_path / name)
     first, second = (load_file(tmp_path / name / "model.safetensors") for name in ("a", "b"))
     assert all(torch.equal(first[name], second[name]) for name in first)
 
@@ -54,7 +55,7 @@ def test_photos_of_one_site_are_split_with_a_loud_note(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     garden = make_garden(tmp_path, toy_photos(["north"], each=5), licence="")
-    run = train(toy_recipe(epochs=1), garden, tmp_path / "run", ["north1.png"])
+    run = train(toy_recipe(epochs=1), from_workspace(garden), tmp_path / "run", ["north1.png"])
     told = capsys.readouterr()
     assert not told.out
     assert "FLATTERS" in told.err
@@ -80,7 +81,7 @@ def test_a_species_with_too_few_examples_is_left_out_and_named(
         return told_all(plants)
 
     garden = make_garden(tmp_path, toy_photos(["north"], each=3), rarely_bars)
-    run = train(toy_recipe(epochs=1), garden, tmp_path / "run")
+    run = train(toy_recipe(epochs=1), from_workspace(garden), tmp_path / "run")
     assert run.card.codes == (ANY_PLANT, DISC)
     assert f"{BAR} is left out: 3 training tiles show it" in capsys.readouterr().err
 
@@ -113,7 +114,7 @@ def test_labels_that_do_not_suffice_are_told_with_what_to_do(
 ) -> None:
     garden = make_garden(tmp_path, toy_photos(["north"], photos), label)  # type: ignore[arg-type]
     with pytest.raises(TrainingError, match=what) as caught:
-        train(toy_recipe(), garden, tmp_path / "run")
+        train(toy_recipe(), from_workspace(garden), tmp_path / "run")
     assert caught.value.fix
     assert not (tmp_path / "run").exists()
 
@@ -121,7 +122,7 @@ def test_labels_that_do_not_suffice_are_told_with_what_to_do(
 def test_an_empty_workspace_has_no_labels(tmp_path: Path) -> None:
     garden = create_workspace(tmp_path / "garden", 50, 32, "drop")
     with pytest.raises(TrainingError, match="has no labels"):
-        train(toy_recipe(), garden, tmp_path / "run")
+        train(toy_recipe(), from_workspace(garden), tmp_path / "run")
 
 
 def test_a_folder_without_a_run_is_told(tmp_path: Path) -> None:

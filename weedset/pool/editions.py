@@ -23,7 +23,7 @@ from weedset.pool.croissant import CROISSANT, Described, croissant
 from weedset.pool.datacard import CARD, Changes, LeftOut, Tally, card_text
 from weedset.pool.index import INDEX, IndexWriter, require_pyarrow
 from weedset.pool.journal import Entry, Event, append, locked, now, read_journal
-from weedset.pool.layout import Pool, written_in_vain
+from weedset.pool.layout import MANIFEST, Pool, written_in_vain
 from weedset.pool.selection import Selection, select
 from weedset.pool.shards import ShardWriter
 from weedset.pool.sites import SHARES, require_no_leak
@@ -31,8 +31,6 @@ from weedset.pool.standing import Standing, State, is_open
 from weedset.pool.tilerows import edition_tile
 from weedset.pool.twins import Place, find_conflicts
 from weedset.taxonomy import load_species
-
-MANIFEST = "manifest-sha256.txt"
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,11 +189,9 @@ def _write_tiles(
                 for label in contents.labels():
                     if Place(number, label.picture) in left_out:
                         continue
-                    shard = shards[item.split]
-                    tile = edition_tile(contents, label, shard.name)
-                    shard.add(tile)
-                    index.add(tile.row)
-                    tally.note(tile.row)
+                    row = shards[item.split].add(edition_tile(contents, label))
+                    index.add(row)
+                    tally.note(row)
     return tally, credits
 
 

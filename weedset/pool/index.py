@@ -32,7 +32,7 @@ class IndexWriter:
 
         kinds = {
             str: arrow.string(),
-            int: arrow.int32(),
+            int: arrow.int64(),
             float: arrow.float64(),
             bool: arrow.bool_(),
             list: arrow.list_(arrow.string()),

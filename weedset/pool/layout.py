@@ -8,12 +8,17 @@ their SHA-256; marks/ what can be worked out from them again; editions/ what was
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
 from weedset.digests import write_whole
 from weedset.errors import PoolError
 from weedset.fields import parse_json, read_text
+
+#: In the folder of an edition: the digest of each of its files, as `sha256sum` writes them.
+MANIFEST = "manifest-sha256.txt"
+MANIFEST_LINE = re.compile(r"([0-9a-f]{64})  ([a-z0-9.-]+|README\.md)")
 
 _SCHEMA = "weedset pool"
 _VERSION = 1

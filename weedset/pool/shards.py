@@ -9,35 +9,38 @@ from pathlib import Path
 
 from weedset.pool.tilerows import EditionTile
 
-#: Tiles in a shard: some 70 MB at 7 kB a tile.
+#: Tiles after which a shard takes no further photo: some 70 MB at 7 kB a tile.
 SHARD_TILES = 10_000
 
 
 class ShardWriter:
-    """Writes the tiles of one split, beginning a new shard whenever one is full."""
+    """Writes the tiles of one split, beginning a new shard whenever one is full.
+
+    All tiles of a photo go into one shard, so the shard of a photo tells where to look.
+    """
 
     def __init__(self, folder: Path, split: str) -> None:
         self._folder, self._split = folder, split
-        self._count = 0
+        self._shards = self._count = 0
+        self._photo: object = None
         self._tar: tarfile.TarFile | None = None
 
-    @property
-    def name(self) -> str:
-        """The name of the shard into which the next tile goes."""
-        return f"{self._split}-{self._count // SHARD_TILES:05d}.tar"
-
-    def add(self, tile: EditionTile) -> None:
-        """Write a tile."""
-        if self._tar is None:
-            self._tar = tarfile.open(  # noqa: SIM115  # closed by `close`
-                self._folder / self.name, "w", format=tarfile.USTAR_FORMAT
-            )
-        text = json.dumps(tile.row, ensure_ascii=False, separators=(",", ":"))
-        self._add(f"{tile.row['key']}.jpg", tile.picture)
-        self._add(f"{tile.row['key']}.json", text.encode())
+    def add(self, tile: EditionTile) -> dict[str, object]:
+        """Write a tile; return its row with its place: `shard`, `offset` and `length`."""
+        photo = (tile.row["contribution"], tile.row["photo"])
+        if self._tar is None or (self._count >= SHARD_TILES and photo != self._photo):
+            self._begin()
+        assert self._tar is not None
+        self._photo = photo
+        name = f"{self._split}-{self._shards - 1:05d}.tar"
+        # One block of header goes before a file: USTAR has no more for so short a name.
+        place = {"offset": self._tar.offset + tarfile.BLOCKSIZE, "length": len(tile.picture)}
+        row = {**tile.row, "shard": name, **place}
+        text = json.dumps(row, ensure_ascii=False, separators=(",", ":"))
+        self._put(self._tar, f"{row['key']}.jpg", tile.picture)
+        self._put(self._tar, f"{row['key']}.json", text.encode())
         self._count += 1
-        if self._count % SHARD_TILES == 0:
-            self.close()
+        return row
 
     def close(self) -> None:
         """Finish the shard that is open, if one is."""
@@ -45,8 +48,15 @@ class ShardWriter:
             self._tar.close()
             self._tar = None
 
-    def _add(self, name: str, data: bytes) -> None:
-        assert self._tar is not None
+    def _begin(self) -> None:
+        self.close()
+        path = self._folder / f"{self._split}-{self._shards:05d}.tar"
+        self._tar = tarfile.open(  # noqa: SIM115  # closed by `close`
+            path, "w", format=tarfile.USTAR_FORMAT
+        )
+        self._shards, self._count = self._shards + 1, 0
+
+    def _put(self, tar: tarfile.TarFile, name: str, data: bytes) -> None:
         info = tarfile.TarInfo(name)  # without date, owner or machine
         info.size = len(data)
-        self._tar.addfile(info, io.BytesIO(data))
+        tar.addfile(info, io.BytesIO(data))

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 
 from weedset.digests import file_digest
 from weedset.errors import PoolError
 from weedset.findings import Findings
-from weedset.pool.editions import MANIFEST, Edition, editions
+from weedset.pool.editions import Edition, editions
 from weedset.pool.journal import read_journal
-from weedset.pool.layout import Pool
+from weedset.pool.layout import MANIFEST, MANIFEST_LINE, Pool
 from weedset.pool.standing import State, standings
 
-_LINE = re.compile(r"([0-9a-f]{64})  ([a-z0-9.-]+|README\.md)")
 _FROM_COPY = "put it back from a copy of the pool"
 _AGAIN = "ask its giver for it again, or put it back from a copy of the pool"
 
@@ -53,7 +51,7 @@ def _verify_edition(pool: Pool, edition: Edition, findings: Findings) -> None:
         return
     listed = set()
     for line in manifest.read_text("utf-8").splitlines():
-        match = _LINE.fullmatch(line)
+        match = MANIFEST_LINE.fullmatch(line)
         if match is not None:
             listed.add(match[2])
             _verify_file(folder / match[2], match[1], _FROM_COPY, pool, findings)

@@ -9,11 +9,14 @@ from weedset.digests import bytes_digest
 from weedset.pool.contents import Contents
 
 #: Columns of the index in their order, by the type of their values. A list is one of texts,
-#: `dict` gives the growth stage of species (first digit of the BBCH code).
+#: `dict` gives the growth stage of species (first digit of the BBCH code). The JPEG of a tile
+#: is the `length` bytes at `offset` of its `shard`; all tiles of a photo lie in one.
 COLUMNS: dict[str, type] = {
     "key": str,
     "split": str,
     "shard": str,
+    "offset": int,
+    "length": int,
     "contribution": str,
     "batch": str,
     "site": str,
@@ -44,13 +47,13 @@ COLUMNS: dict[str, type] = {
 
 @dataclass(frozen=True, slots=True)
 class EditionTile:
-    """A tile of an edition: its row (see COLUMNS) and its JPEG."""
+    """A tile of an edition: its row (see COLUMNS), but for its place in a shard, and its JPEG."""
 
     row: dict[str, object]
     picture: bytes
 
 
-def edition_tile(contents: Contents, label: GivenLabel, shard: str) -> EditionTile:
+def edition_tile(contents: Contents, label: GivenLabel) -> EditionTile:
     """Return a tile of a contribution as an edition has it."""
     whole, item, said = contents.whole, contents.item, label.statement
     photo_key, _, cell = label.picture.partition("/")
@@ -58,7 +61,6 @@ def edition_tile(contents: Contents, label: GivenLabel, shard: str) -> EditionTi
     row: dict[str, object] = {
         "key": f"{item.digest[:16]}_{photo_key}_{cell}",
         "split": item.split,
-        "shard": shard,
         "contribution": item.digest,
         "batch": item.batch,
         "site": item.site,

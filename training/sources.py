@@ -1,0 +1,186 @@
+"""Where labelled tiles come from: somebody's workspace, or a frozen edition of a pool."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from weedset.digests import bytes_digest
+from weedset.errors import TrainingError
+from weedset.pool.frozen import open_edition
+from weedset.records import (
+    Batch,
+    Footprint,
+    LabelledTile,
+    Origin,
+    Statement,
+    Tile,
+    Verdict,
+)
+from weedset.settings import Workspace, tile_archive
+from weedset.splits import Split
+from weedset.store import open_store
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Labelled tiles with what is known of their origin.
+
+    `where` is the folder and `name` what a model's card calls it. `digest` changes with any
+    tile or label. `archive_of` tells the file in which a tile lies; it can be sent to another
+    process. `split` is that of an edition, None where it is still to be chosen.
+    """
+
+    where: Path
+    name: str
+    digest: str
+    cell_mm: float
+    tiles: tuple[LabelledTile, ...]
+    batches: tuple[Batch, ...]
+    archive_of: Callable[[LabelledTile], Path]
+    split: Split | None = None
+
+
+def from_workspace(workspace: Workspace) -> Source:
+    """Return what is labelled in a workspace. Raises what reading the store raises."""
+    with open_store(workspace) as store:
+        tiles, batches = store.labelled_tiles(), store.batches()
+    return Source(
+        where=workspace.root,
+        name=f"workspace {workspace.root.resolve().name}",
+        digest=labels_digest(tiles),
+        cell_mm=workspace.cell_mm,
+        tiles=tuple(tiles),
+        batches=tuple(batches),
+        archive_of=partial(_archive_in, workspace),
+    )
+
+
+def from_edition(folder: Path) -> Source:
+    """Return what an edition holds, split as it was frozen.
+
+    A batch there is a contribution, and goes by its digest. Footprints count from the outer
+    corner of the photo's cell (0, 0): where that lay under the lens is not part of an edition.
+
+    Raises PoolError where it is no edition or not as it was frozen, TrainingError where its
+    cells are of several sizes, MissingPartError where the pool part is not installed.
+    """
+    frozen = open_edition(folder)
+    tiles: list[LabelledTile] = []
+    parts: dict[str, list[LabelledTile]] = {"train": [], "validation": [], "test": []}
+    batches: dict[str, Batch] = {}
+    shards: dict[tuple[str, str], Path] = {}
+    sizes = set()
+    for row in frozen.rows():
+        tile = _labelled(row)
+        tiles.append(tile)
+        parts[row["split"]].append(tile)
+        shards[tile.batch_id, tile.tile.photo_digest] = folder / row["shard"]
+        sizes.add(row["cell_mm"])
+        if tile.batch_id not in batches:
+            batches[tile.batch_id] = _batch(row)
+    if len(sizes) > 1:
+        raise TrainingError(
+            f"holds cells of {' and '.join(f'{size:g}' for size in sorted(sizes))} mm; a model "
+            "takes one size",
+            where=str(folder),
+            fix="accept contributions of one cell size into a pool",
+        )
+    learn, tune, judge = (tuple(part) for part in parts.values())
+    return Source(
+        where=folder,
+        name=frozen.name,
+        digest=frozen.digest,
+        cell_mm=sizes.pop(),
+        tiles=tuple(tiles),
+        batches=tuple(batches.values()),
+        archive_of=partial(_shard_of, shards),
+        split=Split(learn, tune, judge, "site"),
+    )
+
+
+def labels_digest(tiles: Sequence[LabelledTile]) -> str:
+    """Return the SHA-256 over all tiles with their labels, whatever order they come in."""
+    return bytes_digest("\n".join(sorted(_label_line(tile) for tile in tiles)).encode())
+
+
+def photos_of(tiles: Iterable[LabelledTile]) -> tuple[str, ...]:
+    """Return the digests of the photos of tiles, in order."""
+    return tuple(sorted({labelled.tile.photo_digest for labelled in tiles}))
+
+
+def sites_of(tiles: Iterable[LabelledTile]) -> tuple[str, ...]:
+    """Return the sites of tiles, in order."""
+    return tuple(sorted({labelled.site for labelled in tiles}))
+
+
+def _archive_in(workspace: Workspace, labelled: LabelledTile) -> Path:
+    return tile_archive(workspace, labelled.tile.photo_digest)
+
+
+def _shard_of(shards: Mapping[tuple[str, str], Path], labelled: LabelledTile) -> Path:
+    return shards[labelled.batch_id, labelled.tile.photo_digest]
+
+
+def _labelled(row: Mapping[str, Any]) -> LabelledTile:
+    side, at_row, at_col = row["cell_mm"], row["row"], row["col"]
+    x_mm, y_mm = at_col * side, at_row * side
+    tile = Tile(
+        photo_digest=row["photo"],
+        row=at_row,
+        col=at_col,
+        footprint=Footprint(x_mm, y_mm, x_mm + side, y_mm + side),
+        gsd_mm_per_px=row["gsd_mm_per_px"],
+        inside_share=1.0,
+        offset=row["offset"],
+        length=row["length"],
+    )
+    statement = Statement(
+        annotator=row["identified_by"],
+        origin=Origin(row["origin"]),
+        verdict=Verdict(row["verdict"]),
+        present=frozenset(row["present"]),
+        doubtful=frozenset(row["doubtful"]),
+        unknown_plant=row["unknown_plant"],
+        stages=tuple(sorted(row["stages"].items())),
+    )
+    return LabelledTile(
+        tile=tile,
+        photo_name=row["key"].rsplit("_", 1)[0],
+        batch_id=row["contribution"],
+        site=row["site"],
+        taken_at=row["taken_on"],
+        looked_for=frozenset(row["looked_for"]),
+        statement=statement,
+    )
+
+
+def _batch(row: Mapping[str, Any]) -> Batch:
+    return Batch(
+        id=row["contribution"],
+        site=row["site"],
+        taken_on=row["taken_on"],
+        giver=row["giver"],
+        licence=row["licence"],
+        looked_for=tuple(row["looked_for"]),
+    )
+
+
+def _label_line(labelled: LabelledTile) -> str:
+    tile, statement = labelled.tile, labelled.statement
+    return json.dumps(
+        [
+            tile.photo_digest,
+            tile.row,
+            tile.col,
+            statement.verdict,
+            sorted(statement.present),
+            sorted(statement.doubtful),
+            statement.unknown_plant,
+            sorted(labelled.looked_for),
+        ]
+    )
