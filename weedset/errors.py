@@ -13,6 +13,7 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── ContributionError         a contribution that cannot be packed, opened or handed over
 ├── PoolError                 a pool or an edition that is damaged, in use, or cannot be written
 ├── TrainingError             data or settings that no model can be trained from
+├── WorkersError              processes or a cluster that were lost, or cannot be reached
 ├── MissingPartError          an optional part of weedset that is not installed
 └── CheckNotPassedError       exit 3: a check or gate said no
 
@@ -111,6 +112,10 @@ class PoolError(WeedsetError):
 
 class TrainingError(WeedsetError):
     """No model can be trained from this data with these settings."""
+
+
+class WorkersError(WeedsetError):
+    """Processes or a cluster that do heavy work were lost, or cannot be reached."""
 
 
 class MissingPartError(WeedsetError):

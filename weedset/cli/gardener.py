@@ -12,6 +12,7 @@ import typer
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
 from weedset.cli.options import (
     AnnotatorOption,
+    ClusterOption,
     LeastShareOption,
     LookedForOption,
     SpeciesOption,
@@ -24,6 +25,7 @@ from weedset.cli.options import (
 )
 from weedset.cli.taking_in import add_import_verbs
 from weedset.errors import PhotoError, WeedsetError
+from weedset.hands import cluster_executor
 from weedset.images import find_photos
 from weedset.importers.masks import (
     LEAST_SHARE,
@@ -102,6 +104,7 @@ def tile(
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes; all cores if not set.")
     ] = None,
+    cluster: ClusterOption = "",
     as_json: JsonOption = False,
 ) -> None:
     """Cut ground photos into tiles of equal ground cells.
@@ -120,9 +123,9 @@ def tile(
     paths = find_photos(photos)
     counts: Counter[str] = Counter()
     dropped: Counter[str] = Counter()
-    with open_store(room) as store:
+    with open_store(room) as store, cluster_executor(cluster) as executor:
         require_site(site, store.batches())
-        results = cut_photos(paths, profile, room, store.digests(), workers)
+        results = cut_photos(paths, profile, room, store.digests(), workers, executor)
         for result in follow(results, len(paths), "tiling"):
             error = result.error
             if result.cut is not None:

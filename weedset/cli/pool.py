@@ -9,8 +9,10 @@ from typing import Annotated
 import typer
 
 from weedset.cli.door import JsonOption, emit
+from weedset.cli.options import ClusterOption
 from weedset.errors import CheckNotPassedError
 from weedset.findings import Findings
+from weedset.hands import cluster_executor
 from weedset.pool.coverage import (
     aligned,
     call_text,
@@ -72,6 +74,7 @@ def add_to_pool(
     pool: PoolArgument,
     archives: Annotated[list[Path], typer.Argument(help="Contributions (zip).")],
     who: WhoOption,
+    cluster: ClusterOption = "",
 ) -> None:
     """Check contributions and put them into quarantine. Adding one twice changes nothing.
 
@@ -80,11 +83,12 @@ def add_to_pool(
     Example: `weedset pool add pool a.zip b.zip --who carla`
     """
     opened, known = open_pool(pool), load_species()
-    for archive in archives:
-        item = add(opened, archive, who, known)
-        why = f" Why: {item.reason}" if item.reason else ""
-        tiles = counted(item.tiles, "tile")
-        say(f"{archive}: {item.batch} is {item.state} ({tiles}, {item.licence}).{why}")
+    with cluster_executor(cluster) as executor:
+        for archive in archives:
+            item = add(opened, archive, who, known, executor=executor)
+            why = f" Why: {item.reason}" if item.reason else ""
+            tiles = counted(item.tiles, "tile")
+            say(f"{archive}: {item.batch} is {item.state} ({tiles}, {item.licence}).{why}")
 
 
 def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
@@ -149,7 +153,11 @@ def show_twins(
 
 
 def accept_into_pool(
-    pool: PoolArgument, name: NameArgument, who: WhoOption, reason: ReasonOption = ""
+    pool: PoolArgument,
+    name: NameArgument,
+    who: WhoOption,
+    reason: ReasonOption = "",
+    cluster: ClusterOption = "",
 ) -> None:
     """Accept a contribution from quarantine; prints what to tell the giver.
 
@@ -157,7 +165,9 @@ def accept_into_pool(
 
     Example: `weedset pool accept pool 3f9a --who carla --reason "Good light, thank you."`
     """
-    _tell(accept(open_pool(pool), name, who, reason))
+    with cluster_executor(cluster) as executor:
+        item = accept(open_pool(pool), name, who, reason, executor)
+    _tell(item)
 
 
 def refuse_from_pool(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -13,7 +13,7 @@ from pathlib import Path
 from weedset.contribution.batch import Contribution, contribution_from
 from weedset.contribution.layout import BATCH, LABELS, PHOTOS, TILE_NAME, tile_name
 from weedset.contribution.rows import GivenLabel, label_from, photo_from
-from weedset.errors import PoolError, WeedsetError
+from weedset.errors import PoolError, WeedsetError, WorkersError
 from weedset.fields import Fields, parse_json
 from weedset.findings import Findings
 from weedset.pool.layout import Pool
@@ -33,22 +33,23 @@ class Contents:
     archive: StoredZip
     members: dict[str, Member]
 
-    def keys(self) -> Iterator[str]:
-        """Yield the keys of the tiles, in order."""
-        for name in self.members:
+    def tiles(self) -> Iterator[tuple[str, Member]]:
+        """Yield the key of each tile and where it lies, in order."""
+        for name, member in self.members.items():
             if TILE_NAME.fullmatch(name):
-                yield name.removeprefix("data/tiles/").removesuffix(".jpg")
+                yield name.removeprefix("data/tiles/").removesuffix(".jpg"), member
 
     def picture(self, key: str) -> bytes:
         """Return the JPEG of a tile."""
         return self.archive.read(self.members[tile_name(key)])
 
-    def labels(self) -> Iterator[GivenLabel]:
-        """Yield what was said of each tile, in order."""
+    def labels(self, only: Container[str] | None = None) -> Iterator[GivenLabel]:
+        """Yield what was said of each tile, in order; only of the tiles `only`, if given."""
         today = date.fromisoformat(self.item.added_at[:10])
         spot = Findings().at(LABELS)
         for fields in self._rows(LABELS):
-            yield label_from(fields, self.whole, today, spot)
+            if only is None or fields.raw("picture") in only:
+                yield label_from(fields, self.whole, today, spot)
 
     def _rows(self, name: str) -> Iterator[Fields]:
         return _rows(self.archive, self.members[name], name)
@@ -61,7 +62,7 @@ def opened(pool: Pool, item: Standing) -> Iterator[Contents]:
     try:
         with path.open("rb") as file:
             yield _contents(StoredZip(file, str(path)), item)
-    except PoolError:
+    except (PoolError, WorkersError):
         raise
     except (OSError, KeyError, WeedsetError) as exc:
         raise _damaged(path, str(exc)) from exc

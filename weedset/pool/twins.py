@@ -95,9 +95,8 @@ def find_conflicts(
             continue
         with opened(pool, item) as contents:
             looked_for = frozenset(contents.whole.looked_for)
-            for label in contents.labels():
-                if label.picture in keys:
-                    said[Place(number, label.picture)] = (label.statement, looked_for)
+            for label in contents.labels(keys):
+                said[Place(number, label.picture)] = (label.statement, looked_for)
     conflicts = []
     for group in groups:
         speaking = [place for place in group if place in said]
