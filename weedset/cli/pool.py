@@ -10,6 +10,7 @@ import typer
 
 from weedset.cli.door import JsonOption, emit
 from weedset.cli.options import ClusterOption
+from weedset.cli.pool_places import DigestOption, PoolArgument, add_verbs_of_places
 from weedset.errors import CheckNotPassedError
 from weedset.findings import Findings
 from weedset.hands import cluster_executor
@@ -22,9 +23,11 @@ from weedset.pool.coverage import (
 )
 from weedset.pool.coverage_plot import draw_coverage
 from weedset.pool.editions import freeze
+from weedset.pool.frozen import is_edition
 from weedset.pool.intake import accept, add, letter, refuse
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import create_pool, open_pool
+from weedset.pool.publishing import is_copy, verify_at
 from weedset.pool.selection import select
 from weedset.pool.soundness import verify
 from weedset.pool.standing import Standing, State, one_of, standings
@@ -33,7 +36,6 @@ from weedset.pool.withdrawal import models_from, withdraw, withdrawn_from
 from weedset.talk import counted, say
 from weedset.taxonomy import load_species
 
-PoolArgument = Annotated[Path, typer.Argument(help="The pool folder.")]
 NameArgument = Annotated[str, typer.Argument(help="Its batch id, or the beginning of its digest.")]
 WhoOption = Annotated[
     str, typer.Option(help="Who does this; a handle will do.", envvar="WEEDSET_WHO")
@@ -54,6 +56,7 @@ def add_pool_verbs(app: typer.Typer) -> None:
     group.command("withdraw")(withdraw_from_pool)
     group.command("freeze")(freeze_pool)
     group.command("editions")(show_editions)
+    add_verbs_of_places(group)
     group.command("verify")(verify_pool)
     group.command("journal")(show_journal)
     app.add_typer(group, name="pool")
@@ -273,15 +276,22 @@ def freeze_pool(pool: PoolArgument, who: WhoOption) -> None:
     )
 
 
-def verify_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
+def verify_pool(
+    pool: Annotated[str, typer.Argument(help="The pool; or where one or an edition was sent.")],
+    digest: DigestOption = "",
+    as_json: JsonOption = False,
+) -> None:
     """See whether everything in the pool is as it was written; names what is damaged.
 
     Example: `weedset pool verify pool`
 
-    Example: `weedset pool verify pool --json`
+    Example: `weedset pool verify s3://weeds/edition-1 --json`
     """
-    findings = Findings()
-    leftover = verify(open_pool(pool), findings)
+    findings, folder = Findings(), Path(pool)
+    if "://" in pool or is_edition(folder) or is_copy(folder):
+        leftover = verify_at(pool, findings, digest)
+    else:
+        leftover = verify(open_pool(folder), findings)
     if as_json:
         emit(
             {
