@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from itertools import chain, islice
@@ -32,6 +33,7 @@ _AHEAD_PER_WORKER = 4
 _AHEAD = 256
 
 _CONNECT_S = 10
+_POLL_S = 5
 
 
 def in_order(
@@ -80,7 +82,7 @@ def cluster_executor(address: str) -> Iterator[Executor | None]:
         yield None
         return
     try:
-        from dask.distributed import Client
+        from distributed import Client
     except ModuleNotFoundError as exc:
         fix = "pip install 'weedset[cluster]'"
         raise MissingPartError("working on a cluster needs the cluster part", fix=fix) from exc
@@ -94,10 +96,10 @@ def cluster_executor(address: str) -> Iterator[Executor | None]:
 
 
 class _OnCluster(Executor):
-    """Dask's executor, but that what all calls share is sent to each worker only once."""
+    """A cluster as an executor; what all calls share is sent to each worker only once."""
 
     def __init__(self, client: Any) -> None:
-        self._client, self._executor = client, client.get_executor(pure=False)
+        self._client = client
         self._sent: tuple[object, Any] | None = None
 
     def submit(self, fn: Callable[..., Result], /, *args: Any, **kwargs: Any) -> Future[Result]:
@@ -105,8 +107,44 @@ class _OnCluster(Executor):
         shared, *rest = args
         if self._sent is None or self._sent[0] is not shared:
             self._sent = shared, self._client.scatter(shared, broadcast=True, hash=False)
-        submitted: Future[Result] = self._executor.submit(fn, self._sent[1], *rest, **kwargs)
-        return submitted
+        there = self._client.submit(fn, self._sent[1], *rest, **kwargs, pure=False)
+        return _Asked(self._client, there)
+
+
+class _Asked(Future[Any]):
+    """A result that is asked of a cluster when it is wanted.
+
+    Dask has an executor of its own, but that mixes up state and result where a worker dies
+    with a result that was not fetched yet.
+    """
+
+    def __init__(self, client: Any, there: Any) -> None:
+        super().__init__()
+        self._client, self._there = client, there
+
+    def result(self, timeout: float | None = None) -> Any:
+        """Return the result. Raises WorkersError where the cluster is lost."""
+        from distributed import CancelledError, KilledWorker
+        from distributed.comm.core import CommClosedError
+
+        until = None if timeout is None else time.monotonic() + timeout
+        while True:
+            try:
+                return self._there.result(_POLL_S)
+            except (CancelledError, CommClosedError, KilledWorker) as exc:
+                raise _lost() from exc
+            except TimeoutError:
+                if self._there.done():
+                    raise  # of the work itself
+                if self._client.status not in ("running", "connecting"):
+                    raise _lost() from None
+                if until is not None and time.monotonic() > until:
+                    raise
+
+    def cancel(self) -> bool:
+        """Take the call back."""
+        self._there.cancel()
+        return super().cancel()
 
 
 def _ahead(
@@ -120,12 +158,8 @@ def _ahead(
             waiting.append(submit(item))
         while waiting:
             yield waiting.popleft().result()
-    except (BrokenProcessPool, CancelledError) as exc:
+    except BrokenProcessPool as exc:
         raise _lost() from exc
-    except Exception as exc:
-        if type(exc).__name__ == "KilledWorker":  # of Dask, which may not be installed
-            raise _lost() from exc
-        raise
     finally:
         for future in waiting:
             future.cancel()
