@@ -55,6 +55,23 @@ def build_backbone(
     return net
 
 
+def multiply_adds(name: BackboneName, class_count: int, side_px: int) -> int:
+    """Count what the convolutions and linear layers of a net multiply for one tile."""
+    net = build_backbone(name, class_count).eval()
+    total = 0
+
+    def count(module: nn.Module, _inputs: tuple[Tensor, ...], output: Tensor) -> None:
+        nonlocal total
+        total += output[0].numel() * cast("Tensor", module.weight)[0].numel()
+
+    for module in net.modules():
+        if isinstance(module, nn.Conv2d | nn.Linear):
+            module.register_forward_hook(count)
+    with torch.inference_mode():
+        net(torch.zeros(1, 3, side_px, side_px))
+    return total
+
+
 def imagenet_weights() -> dict[str, Tensor]:
     """Return the state of a 1000-class Lite0. Raises MissingPartError if not installed."""
     try:

@@ -2,154 +2,182 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import asdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from training.judging import Evaluation, GateScore, Ought, Pair, judge
-from training.metrics import Calls
-from training.sources import labels_digest
+from training.judging import Evaluation, judge
+from training.pairs import Pair
+from training.per_row import Planting
+from training.scores import Aspect
+from training.sources import Source, from_workspace
+from training.tilewise import judged_tiles
 from weedset.board.classify import ClassifiedPhoto, classify_photo
 from weedset.board.gate import Gate
 from weedset.board.model import BoardModel
 from weedset.errors import ModelError, PhotoError, TrainingError
 from weedset.modelcard import ModelCard
-from weedset.records import Action, LabelledTile, Photo, Policy
+from weedset.records import LabelledTile, Photo, Policy
 from weedset.settings import Workspace
 from weedset.store import open_store
+
+#: "test" is what the card says was held out, "all" whatever has labels, for photos of which
+#: the model has seen nothing.
+Which = Literal["test", "all"]
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What the board made of labelled cells; `cameras` names those of photos, by digest."""
+
+    pairs: tuple[Pair, ...]
+    cameras: Mapping[str, str]
 
 
 def evaluate(
     model: BoardModel,
-    workspace: Workspace,
+    of: Workspace | Source,
     policy: Policy,
-    which: Literal["test", "all"] = "test",
+    which: Which = "test",
     least_green: float | None = None,
+    by: Sequence[Aspect] = (),
+    planting: Planting | None = None,
 ) -> Evaluation:
-    """Classify photos as the board would and compare each cell with its label.
+    """Decide on cells as the board would and compare each with its label.
 
-    "test" takes the photos that the model's card says were held out; "all" takes all
-    labelled photos, for a workspace of which the model has seen nothing. Each photo's
-    scale is the one under which it was cut. With `least_green`, a gate skips what is less
-    green than that share, without an audit that would flatter it.
+    With `least_green`, a gate skips what is less green than that share, without an audit that
+    would flatter it. `by` and `planting` are as for `judge`. Raises as `trial`.
+    """
+    gate = None if least_green is None else Gate(least_green, audit_every=0)
+    tried = trial(model, of, policy, which, gate)
+    return judge(tried.pairs, model.card, model.digest, policy, gate, tried.cameras, by, planting)
+
+
+def trial(
+    model: BoardModel,
+    of: Workspace | Source,
+    policy: Policy,
+    which: Which = "test",
+    gate: Gate | None = None,
+) -> Trial:
+    """Ask the model about labelled cells: of photos in a workspace, of tiles in an edition.
+
+    Each photo's scale is the one under which it was cut. An edition holds no photos, so there
+    each tile is resized and asked about by itself.
 
     Raises ModelError where the model is for other cells or has learned from the photos,
     TrainingError where no such photo has labels, PhotoError for one that is gone or changed.
     """
     card = model.card
-    if card.cell_mm != workspace.cell_mm:
+    source = from_workspace(of) if isinstance(of, Workspace) else of
+    require_cell_size(card, source)
+    chosen = (
+        held_out_tiles(source.tiles, card, source.where) if which == "test" else _all(source, card)
+    )
+    return Trial(tuple(judged(model, of, chosen, policy, gate)), source.cameras)
+
+
+def judged(
+    model: BoardModel,
+    of: Workspace | Source,
+    tiles: Sequence[LabelledTile],
+    policy: Policy,
+    gate: Gate | None = None,
+) -> list[Pair]:
+    """Return each of some labelled tiles with what the model makes of it; see `trial`."""
+    if isinstance(of, Workspace):
+        with open_store(of) as store:
+            photos = store.photos()
+        return judged_pairs(model, tiles, photos, policy, gate)
+    return judged_tiles(model, tiles, of.archive_of, policy, gate)
+
+
+def require_cell_size(card: ModelCard, of: Workspace | Source) -> None:
+    """Raise ModelError where a model is for other cells than those it is to be judged on."""
+    if card.cell_mm != of.cell_mm:
         raise ModelError(
-            f"is for cells of {card.cell_mm:g} mm, the workspace has {workspace.cell_mm:g} mm",
+            f"is for cells of {card.cell_mm:g} mm, these labels are of {of.cell_mm:g} mm",
             where=card.name,
-            fix="evaluate it in a workspace of the same cell size",
+            fix="name a workspace or an edition of the same cell size",
         )
-    with open_store(workspace) as store:
-        tiles, photos = store.labelled_tiles(), store.photos()
-    chosen = _held_out(tiles, card, workspace) if which == "test" else _all(tiles, card)
+
+
+def judged_pairs(
+    model: BoardModel,
+    tiles: Sequence[LabelledTile],
+    photos: Sequence[Photo],
+    policy: Policy,
+    gate: Gate | None = None,
+) -> list[Pair]:
+    """Return each labelled tile with what the board makes of its cell, photo by photo.
+
+    Raises PhotoError for a photo that is gone or changed, or was cut with partial cells.
+    """
     labels: dict[str, list[LabelledTile]] = {}
-    for labelled in chosen:
+    for labelled in tiles:
         labels.setdefault(labelled.tile.photo_digest, []).append(labelled)
-    gate = None if least_green is None else Gate(least_green, audit_every=0)
     pairs: list[Pair] = []
     for photo in photos:
         if photo.digest in labels:
             pairs += _pair(labels[photo.digest], photo, _classify(model, photo, policy, gate))
-    return judge(pairs, card, model.digest, policy, gate)
+    return pairs
 
 
-def evaluation_record(evaluation: Evaluation) -> dict[str, object]:
-    """Return the evaluation as a record for JSON, precision and recall worked out."""
-    return {
-        **asdict(evaluation),
-        "record": "evaluation",
-        "species": [
-            {
-                "code": score.code,
-                "average_precision": score.average_precision,
-                "present": _calls_record(score.present),
-                "treat": None if score.treat is None else _calls_record(score.treat),
-            }
-            for score in evaluation.species
-        ],
-    }
-
-
-def evaluation_table(evaluation: Evaluation) -> str:
-    """Return the evaluation as text for people."""
-    lines = [
-        f"{evaluation.model}: {evaluation.cells} labelled cells of {evaluation.photos} photos "
-        f"held out by {evaluation.split}",
-        "",
-        "class    cells  avg.prec  present: prec  recall   treat: prec  recall",
-    ]
-    for score in evaluation.species:
-        present, treat = score.present, score.treat
-        treating = (
-            f"{_share(treat.precision):>12} {_share(treat.recall):>7}"
-            if treat
-            else f"{'never':>20}"
-        )
-        lines.append(
-            f"{score.code:<8} {present.right + present.missed:>5} "
-            f"{_share(score.average_precision):>9} {_share(present.precision):>14} "
-            f"{_share(present.recall):>7} {treating}"
-        )
-    lines += [
-        "",
-        f"policy: {evaluation.policy}",
-        f"{'cells that ought to':<20}  treat  leave unsure",
-    ]
-    words = {
-        Ought.REMOVE: "be treated",
-        Ought.PROTECT: "be protected",
-        Ought.BARE: "be left (bare)",
-    }
-    for ought, word in words.items():
-        counts = evaluation.decisions[ought]
-        lines.append(f"  {word:<18} " + " ".join(f"{counts[action]:>6}" for action in Action))
-    if evaluation.cells_not_told:
-        lines.append(f"  {evaluation.cells_not_told} cells whose label does not tell are left out")
-    if evaluation.harm_upper_95 is not None:
-        protected = evaluation.decisions[Ought.PROTECT]
-        lines.append(
-            f"protected cells treated: {protected[Action.TREAT]} of {sum(protected.values())}; "
-            f"with 95 % confidence below {evaluation.harm_upper_95:.2%} on cells like these, "
-            "if they were independent (cells of one photo are not: expect more)"
-        )
-    if evaluation.gate is not None:
-        lines += _gate_lines(evaluation.gate)
-    if evaluation.split == "photo":
-        lines.append(
-            "NOTE: held out by photo, not by site. These figures FLATTER the model: in another "
-            "garden, or another spring, it will do worse."
-        )
-    return "\n".join(lines)
-
-
-def _held_out(
-    tiles: Sequence[LabelledTile], card: ModelCard, workspace: Workspace
+def held_out_tiles(
+    tiles: Sequence[LabelledTile], card: ModelCard, where: Path
 ) -> list[LabelledTile]:
+    """Return the tiles to judge a model by: held out, and not spent on its bound on harm.
+
+    Raises TrainingError where there are none.
+    """
+
+    held_out = _held_out(tiles, card)
+    if not held_out:
+        raise TrainingError(
+            f"has no labels on any {card.split} that was held out from {card.name}",
+            where=str(where),
+            fix="name the workspace, or the edition, on which the model was trained",
+        )
+    return _unspent(held_out, card, where)
+
+
+def _held_out(tiles: Sequence[LabelledTile], card: ModelCard) -> list[LabelledTile]:
     def unit(labelled: LabelledTile) -> str:
         return labelled.site if card.split == "site" else labelled.tile.photo_digest
 
-    chosen = [labelled for labelled in tiles if unit(labelled) in card.held_out]
+    return [labelled for labelled in tiles if unit(labelled) in card.held_out]
+
+
+def _all(source: Source, card: ModelCard) -> list[LabelledTile]:
+    if source.digest == card.edition_digest:
+        fix = "judge it on what was held out, or on other photos"
+        raise ModelError("learned from these very labels", where=card.name, fix=fix)
+    if _held_out(source.tiles, card):
+        raise ModelError(
+            f"has seen these gardens: a {card.split} that was held out from it is among them, and "
+            "the others it learned from",
+            where=card.name,
+            fix="leave --all out to judge it on what was held out",
+        )
+    if not source.tiles:
+        raise TrainingError("there are no labels to judge by", fix="label some tiles first")
+    return _unspent(source.tiles, card, source.where)
+
+
+def _unspent(tiles: Sequence[LabelledTile], card: ModelCard, where: Path) -> list[LabelledTile]:
+    """Leave out the sites on which the bound on harm was found: its thresholds suit them."""
+    spent = () if card.bound is None else card.bound.sites
+    chosen = [labelled for labelled in tiles if labelled.site not in spent]
     if not chosen:
         raise TrainingError(
-            f"has no labels on any {card.split} that was held out from {card.name}",
-            where=str(workspace.root),
-            fix="name the workspace on which the model was trained with --workspace",
+            f"has no labels but on sites on which the bound on harm of {card.name} was found; "
+            "they cannot judge it as well",
+            where=str(where),
+            fix="keep a site back with `weedset bound --keep SITE`, or judge it on other photos "
+            "with --all",
         )
     return chosen
-
-
-def _all(tiles: Sequence[LabelledTile], card: ModelCard) -> list[LabelledTile]:
-    if labels_digest(tiles) == card.edition_digest:
-        fix = "judge it on what was held out, or on a workspace of other photos"
-        raise ModelError("learned from these very labels", where=card.name, fix=fix)
-    if not tiles:
-        raise TrainingError("there are no labels to judge by", fix="label some tiles first")
-    return list(tiles)
 
 
 def _classify(
@@ -173,20 +201,3 @@ def _pair(labels: Sequence[LabelledTile], photo: Photo, classified: ClassifiedPh
         )
     cells = {(cell.row, cell.col): cell for cell in classified.cells}
     return [(labelled, cells[labelled.tile.row, labelled.tile.col]) for labelled in labels]
-
-
-def _gate_lines(gate: GateScore) -> list[str]:
-    bound = gate.missed_upper_95
-    surely = "" if bound is None else f" (with 95 % confidence below {bound:.2%}, as above)"
-    return [
-        f"gate at {gate.least_green:g} green: skips {gate.bare_skipped} of {gate.bare} bare cells",
-        f"and misses {gate.with_plant_skipped} of {gate.with_plant} cells with plants{surely}",
-    ]
-
-
-def _calls_record(calls: Calls) -> dict[str, object]:
-    return {**asdict(calls), "precision": calls.precision, "recall": calls.recall}
-
-
-def _share(value: float | None) -> str:
-    return "-" if value is None else f"{value:.3f}"

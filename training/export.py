@@ -13,9 +13,18 @@ import torch
 from numpy.typing import NDArray
 from torch import nn
 
+from training.calibration import fit_temperature, tempered
 from training.datasets import TileDataset
 from training.metrics import class_card
-from training.quantize import INPUT_NAME, OUTPUT_NAME, Agreement, agreement, quantize, run_model
+from training.quantize import (
+    INPUT_NAME,
+    OUTPUT_NAME,
+    Agreement,
+    agreement,
+    fold_temperature,
+    quantize,
+    run_model,
+)
 from training.rounding import rounded
 from training.runs import Run, load_model, read_run
 from training.sources import Source
@@ -44,8 +53,9 @@ class Exported:
 def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
     """Write the model file of a run, whole or not at all.
 
-    The int8 model is compared with the float one on the validation tiles, both through
-    onnxruntime, and the thresholds of its card are its own on those tiles.
+    On the validation tiles the int8 model gets its temperature, which is folded into its last
+    layer, and then the thresholds of its card; there it is compared with the float model at the
+    same temperature, both through onnxruntime.
 
     Raises ModelError where the run or `out` cannot be used, TrainingError where the
     source lacks the run's tiles, CheckNotPassedError where int8 costs too much.
@@ -62,16 +72,19 @@ def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
             rounded(model, torch.from_numpy(calibration)), run.card.input_px, float_path
         )
         quantize(float_path, int8_path, calibration)
+        temperature = fit_temperature(targets, run_model(int8_path, validation))
+        fold_temperature(int8_path, temperature)
         found = run_model(int8_path, validation)
-        present_at = np.array([item.present_at for item in run.card.classes], np.float32)
-        agreed = agreement(reference, found, present_at)
-        _check(agreed, str(run_dir))
         classes = tuple(
             class_card(code, targets[:, i], found[:, i]) for i, code in enumerate(run.card.codes)
         )
-        card = replace(run.card, classes=classes)
-        _write(int8_path, card, out)
+        present_at = np.array([item.present_at for item in classes], np.float32)
+        agreed = agreement(tempered(reference, temperature), found, present_at)
+        _check(agreed, str(run_dir))
+        card = replace(run.card, classes=classes, temperature=temperature)
+        write_with_card(onnx.load(int8_path), card, out)
     say(f"{out}: {out.stat().st_size / 1000:.0f} kB, int8 {_in_words(agreed)}")
+    say(f"Its scores are divided by {temperature:.2f}, so that probabilities mean what they say.")
     return Exported(out, card, agreed)
 
 
@@ -130,8 +143,8 @@ def _in_words(agreed: Agreement) -> str:
     )
 
 
-def _write(int8_path: Path, card: ModelCard, out: Path) -> None:
-    model = onnx.load(int8_path)
+def write_with_card(model: onnx.ModelProto, card: ModelCard, out: Path) -> None:
+    """Write a model file with its card, whole or not at all. Raises ModelError."""
     onnx.helper.set_model_props(model, {CARD_KEY: card_to_json(card)})
     onnx.checker.check_model(model)
     try:

@@ -4,38 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
-import numpy as np
-from scipy.stats import beta
-
-from training.metrics import Calls, average_precision, calls_at
-from weedset.board.classify import ClassifiedCell
+from training.metrics import upper_bound
+from training.outcomes import tabulate
+from training.pairs import Ought, Pair, what_ought
+from training.per_row import Planting, RowForecast, forecast
+from training.scores import Aspect, Scores, SpeciesScore, score
 from weedset.board.gate import Gate
-from weedset.labelling import targets
 from weedset.modelcard import ModelCard
-from weedset.records import Action, LabelledTile, Policy, Verdict
-
-#: A labelled cell and what the board made of it.
-Pair = tuple[LabelledTile, ClassifiedCell]
-
-
-class Ought(StrEnum):
-    """What a cell's label and the policy ask for."""
-
-    REMOVE = "remove"
-    PROTECT = "protect"
-    BARE = "bare"
-
-
-@dataclass(frozen=True, slots=True)
-class SpeciesScore:
-    """How well one class is told; `treat` is None where the model never treats it."""
-
-    code: str
-    average_precision: float | None
-    present: Calls
-    treat: Calls | None
+from weedset.records import Action, Policy, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +39,8 @@ class Evaluation:
     `decisions` counts cells by what they ought to get and what they got. `harm_upper_95` is
     the one-sided 95 % upper bound on the share of protected cells that are treated
     (Clopper & Pearson 1934), None without such cells; it takes cells for independent, which
-    those of one photo are not, so the true bound lies higher.
+    those of one photo are not, so the true bound lies higher. `row` is what the scores mean
+    on the ground, where it was asked how it is planted.
     """
 
     model: str
@@ -72,10 +50,16 @@ class Evaluation:
     photos: int
     cells: int
     cells_not_told: int
-    species: tuple[SpeciesScore, ...]
     decisions: Mapping[Ought, Mapping[Action, int]]
     harm_upper_95: float | None
+    scores: Scores
     gate: GateScore | None = None
+    row: RowForecast | None = None
+
+    @property
+    def species(self) -> tuple[SpeciesScore, ...]:
+        """How well each class is told, in the order of the card."""
+        return self.scores.species
 
 
 def judge(
@@ -84,8 +68,14 @@ def judge(
     model_digest: str,
     policy: Policy,
     gate: Gate | None = None,
+    cameras: Mapping[str, str] | None = None,
+    by: Sequence[Aspect] = (),
+    planting: Planting | None = None,
 ) -> Evaluation:
-    """Score decisions and probabilities of cells against their labels, `gate` being in use."""
+    """Score decisions and probabilities of cells against their labels, `gate` being in use.
+
+    `cameras` names the camera of each photo, by digest; `by` asks for scores in parts.
+    """
     decisions = {ought: dict.fromkeys(Action, 0) for ought in Ought}
     not_told = 0
     for labelled, cell in pairs:
@@ -95,6 +85,7 @@ def judge(
         else:
             decisions[ought][cell.decision.action] += 1
     protected = decisions[Ought.PROTECT]
+    scores = score(tabulate(pairs, card, policy, cameras), by)
     return Evaluation(
         model=card.name,
         model_digest=model_digest,
@@ -103,10 +94,11 @@ def judge(
         photos=len({labelled.tile.photo_digest for labelled, _ in pairs}),
         cells=len(pairs),
         cells_not_told=not_told,
-        species=_species_scores(pairs, card),
         decisions=decisions,
         harm_upper_95=upper_bound(protected[Action.TREAT], sum(protected.values())),
+        scores=scores,
         gate=None if gate is None else gate_score(pairs, gate),
+        row=None if planting is None else forecast(scores, planting),
     )
 
 
@@ -122,43 +114,3 @@ def gate_score(pairs: Sequence[Pair], gate: Gate) -> GateScore:
             bare.append(cell.skipped)
     missed = upper_bound(sum(plant), len(plant))
     return GateScore(gate.least_green, len(plant), sum(plant), len(bare), sum(bare), missed)
-
-
-def what_ought(labelled: LabelledTile, policy: Policy) -> Ought | None:
-    """Return what a cell ought to get, None where its label does not tell.
-
-    One plant to protect, or one without a name, protects the whole cell.
-    """
-    statement = labelled.statement
-    if statement.verdict is Verdict.BARE:
-        return Ought.BARE
-    remove = policy.remove - policy.protect
-    if statement.unknown_plant or statement.present - remove:
-        return Ought.PROTECT
-    # What may be a plant to protect is neither harm nor no harm.
-    return Ought.REMOVE if statement.present and not statement.doubtful - remove else None
-
-
-def upper_bound(harms: int, trials: int, confidence: float = 0.95) -> float | None:
-    """Return the one-sided upper bound of Clopper & Pearson on a share; None of no trials."""
-    if not trials:
-        return None
-    return 1.0 if harms == trials else float(beta.ppf(confidence, harms + 1, trials - harms))
-
-
-def _species_scores(pairs: Sequence[Pair], card: ModelCard) -> tuple[SpeciesScore, ...]:
-    truth = np.array([targets(labelled, card.codes) for labelled, _ in pairs], np.int8)
-    # Where the model was not asked (too coarse, or skipped by the gate) it has called nothing.
-    nothing = (0.0,) * len(card.codes)
-    found = np.array([cell.probabilities or nothing for _, cell in pairs], np.float32)
-    return tuple(
-        SpeciesScore(
-            code=item.code,
-            average_precision=average_precision(truth[:, i], found[:, i]),
-            present=calls_at(truth[:, i], found[:, i], item.present_at),
-            treat=None
-            if item.treat_at is None
-            else calls_at(truth[:, i], found[:, i], item.treat_at),
-        )
-        for i, item in enumerate(card.classes)
-    )

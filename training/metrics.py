@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import beta
 from sklearn.metrics import average_precision_score, precision_recall_curve
 
 from weedset.modelcard import ClassCard
@@ -71,14 +72,26 @@ def average_precision(targets: Targets, probabilities: Probabilities) -> float |
 
 def calls_at(targets: Targets, probabilities: Probabilities, threshold: float) -> Calls:
     """Compare calls at `threshold` and above with the labels."""
-    truth, known = _known(targets, probabilities)
-    called = known >= threshold
+    return calls_where(targets, probabilities >= threshold)
+
+
+def calls_where(targets: Targets, called: NDArray[np.bool_]) -> Calls:
+    """Compare calls (n,) with the labels."""
+    known = targets >= 0
+    truth, called = targets[known] == 1, called[known]
     return Calls(
         right=int((called & truth).sum()),
         wrong=int((called & ~truth).sum()),
         missed=int((~called & truth).sum()),
         rightly_absent=int((~called & ~truth).sum()),
     )
+
+
+def upper_bound(harms: int, trials: int, confidence: float = 0.95) -> float | None:
+    """Return the one-sided upper bound of Clopper & Pearson on a share; None of no trials."""
+    if not trials:
+        return None
+    return 1.0 if harms == trials else float(beta.ppf(confidence, harms + 1, trials - harms))
 
 
 def class_card(code: str, targets: Targets, probabilities: Probabilities) -> ClassCard:

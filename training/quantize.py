@@ -65,6 +65,20 @@ def quantize(float_path: Path, int8_path: Path, inputs: NDArray[np.float32]) -> 
         )
 
 
+def fold_temperature(path: Path, temperature: float) -> None:
+    """Divide the scores of a model file by `temperature`, in the weights of its last layer."""
+    model = onnx.load(path)
+    made_by = {name: node for node in model.graph.node for name in node.output}
+    last = made_by[made_by[OUTPUT_NAME].input[0]]
+    if last.op_type != "Gemm":  # left in float by `quantize`, so its weights are as they were
+        raise ValueError(f"the scores come out of {last.op_type}, not of the last layer")
+    for item in model.graph.initializer:
+        if item.name in last.input[1:]:
+            scaled = onnx.numpy_helper.to_array(item) / np.float32(temperature)
+            item.CopyFrom(onnx.numpy_helper.from_array(scaled.astype(np.float32), item.name))
+    onnx.save(model, path)
+
+
 def run_model(path: Path, inputs: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the probabilities that a model file gives through onnxruntime, (n, classes)."""
     options = onnxruntime.SessionOptions()

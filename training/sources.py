@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -32,7 +32,8 @@ class Source:
 
     `where` is the folder and `name` what a model's card calls it. `digest` changes with any
     tile or label. `archive_of` tells the file in which a tile lies; it can be sent to another
-    process. `split` is that of an edition, None where it is still to be chosen.
+    process. `split` is that of an edition, None where it is still to be chosen. `cameras`
+    names the camera of each photo, by digest.
     """
 
     where: Path
@@ -43,12 +44,14 @@ class Source:
     batches: tuple[Batch, ...]
     archive_of: Callable[[LabelledTile], Path]
     split: Split | None = None
+    cameras: Mapping[str, str] = field(default_factory=dict)
 
 
 def from_workspace(workspace: Workspace) -> Source:
     """Return what is labelled in a workspace. Raises what reading the store raises."""
     with open_store(workspace) as store:
         tiles, batches = store.labelled_tiles(), store.batches()
+        cameras = {photo.digest: photo.camera for photo in store.photos()}
     return Source(
         where=workspace.root,
         name=f"workspace {workspace.root.resolve().name}",
@@ -57,6 +60,7 @@ def from_workspace(workspace: Workspace) -> Source:
         tiles=tuple(tiles),
         batches=tuple(batches),
         archive_of=partial(_archive_in, workspace),
+        cameras=cameras,
     )
 
 
@@ -74,12 +78,14 @@ def from_edition(folder: Path) -> Source:
     parts: dict[str, list[LabelledTile]] = {"train": [], "validation": [], "test": []}
     batches: dict[str, Batch] = {}
     shards: dict[tuple[str, str], Path] = {}
+    cameras: dict[str, str] = {}
     sizes = set()
     for row in frozen.rows():
         tile = _labelled(row)
         tiles.append(tile)
         parts[row["split"]].append(tile)
         shards[tile.batch_id, tile.tile.photo_digest] = folder / row["shard"]
+        cameras[tile.tile.photo_digest] = row["camera"]
         sizes.add(row["cell_mm"])
         if tile.batch_id not in batches:
             batches[tile.batch_id] = _batch(row)
@@ -100,6 +106,7 @@ def from_edition(folder: Path) -> Source:
         batches=tuple(batches.values()),
         archive_of=partial(_shard_of, shards),
         split=Split(learn, tune, judge, "site"),
+        cameras=cameras,
     )
 
 

@@ -16,7 +16,7 @@ import torch
 from numpy.typing import NDArray
 
 from training.augment import Augmenter
-from training.backbones import NORMALISATION, build_backbone
+from training.backbones import NORMALISATION, build_backbone, multiply_adds
 from training.classes import choose_classes
 from training.datasets import TileDataset, ordered_loader, training_loader
 from training.loop import fit, predict, presence_weights, take_back_weights
@@ -127,6 +127,7 @@ def _card(
         held_out=sites_of(split.test) if split.unit == "site" else photos_of(split.test),
         licence=" AND ".join(sorted({batch.licence or _NO_LICENCE for batch in used})),
         givers=tuple(sorted({batch.giver for batch in used if batch.giver})),
+        mmac=round(multiply_adds(recipe.backbone, len(classes), recipe.input_px) / 1e6, 1),
     )
 
 

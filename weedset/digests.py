@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import IO
 
 
-def bytes_digest(data: bytes) -> str:
+def bytes_digest(data: bytes | memoryview) -> str:
     """Return the SHA-256 of `data` in lower-case hex."""
     return hashlib.sha256(data).hexdigest()
 

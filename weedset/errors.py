@@ -8,6 +8,7 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── LabelError                labels that are malformed or contradict each other
 ├── StoreError                a workspace store that is missing, newer, or in use
 ├── ModelError                a model file that is no weedset model, or disagrees with its card
+├── MeasurementError          a record of a board's speed that cannot be used
 ├── PolicyError               a garden policy that cannot be applied
 ├── LicenceError              a licence that is not known here, or that forbids what is asked
 ├── ContributionError         a contribution that cannot be packed, opened or handed over
@@ -92,6 +93,10 @@ class ConflictError(StoreError):
 
 class ModelError(WeedsetError):
     """A model file is no weedset model, or disagrees with its card."""
+
+
+class MeasurementError(WeedsetError):
+    """A record of a board's speed cannot be used."""
 
 
 class PolicyError(WeedsetError):

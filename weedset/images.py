@@ -102,7 +102,9 @@ def _decode(data: bytes, digest: str, where: str, least_share: float | LeastShar
                 image.draft("RGB", (stored[0] // part, stored[1] // part))
             image.load()
             turn = _TURNS.get(exif.orientation)
-            upright = (image if turn is None else image.transpose(turn)).convert("RGB")
+            upright = image if turn is None else image.transpose(turn)
+            if upright.mode != "RGB":  # converting would copy it all the same
+                upright = upright.convert("RGB")
     except UnidentifiedImageError as exc:
         raise PhotoError("is not a photo that can be read", where=where) from exc
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as exc:

@@ -12,8 +12,9 @@ from weedset.preprocess import Normalisation
 #: The key in the ONNX file's `metadata_props` under which the card lies, as JSON.
 CARD_KEY = "weedset.card"
 
-#: Raised when a reader of an older version would misread a newer card.
-CARD_VERSION = 1
+#: Raised when a reader of an older version would misread a newer card. 2: `bound`, which an
+#: older reader would not heed.
+CARD_VERSION = 2
 
 CAUTION = (
     "A wrong decision can burn or cut a crop plant, start a fire or hurt a person or an animal. "
@@ -39,6 +40,23 @@ class ClassCard:
 
 
 @dataclass(frozen=True, slots=True)
+class HarmBound:
+    """What is known of the harm that the card's `treat_at` allow; docs/evaluation.md explains.
+
+    In the mean over gardens of which `sites` are independent draws, at most the share
+    `at_most` of a garden's protected cells is treated under a policy that removes `remove`,
+    those and no others: with `confidence`, by `method`. `cells` protected cells were seen.
+    """
+
+    at_most: float
+    confidence: float
+    remove: tuple[str, ...]
+    sites: tuple[str, ...]
+    cells: int
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
 class ModelCard:
     """What a model is, what it takes, where it comes from, and how far to trust it.
 
@@ -47,6 +65,9 @@ class ModelCard:
     `gsd_*` is the range of ground sample distances of the photos it learned from.
     `split` is "site" or "photo", and `held_out` the sites, or the digests of the photos,
     that it neither learned from nor was tuned on: the only ones to judge it by.
+    `temperature` is what its scores were divided by, before they became probabilities, so
+    that these are right on the validation photos; the net has it inside.
+    `mmac` are million multiply-adds for one tile, by which a board's speed is foretold.
     """
 
     name: str
@@ -65,6 +86,9 @@ class ModelCard:
     licence: str
     givers: tuple[str, ...]
     caution: str = CAUTION
+    temperature: float = 1.0
+    bound: HarmBound | None = None
+    mmac: float | None = None
 
     @property
     def codes(self) -> tuple[str, ...]:
@@ -108,11 +132,19 @@ def card_from_json(text: str, where: str) -> ModelCard:
         licence=fields.text("licence"),
         givers=fields.texts("givers"),
         caution=fields.text("caution"),
+        temperature=fields.number("temperature", above=0, most=1000)
+        if "temperature" in fields
+        else 1.0,
+        bound=_read_bound(fields.table("bound")) if "bound" in fields else None,
+        mmac=fields.number("mmac", above=0, most=1e6) if "mmac" in fields else None,
     )
     if not card.classes:
         raise fields.complaint("classes", "is empty: the model can say nothing")
     if len(set(card.codes)) < len(card.codes):
         raise fields.complaint("classes", "names a species twice")
+    if card.bound and (others := sorted(set(card.bound.remove) - set(card.codes))):
+        what = f"speaks of {', '.join(others)}, which the model does not know"
+        raise fields.complaint("bound", what)
     return card
 
 
@@ -122,4 +154,15 @@ def _read_class(fields: Fields) -> ClassCard:
         treat_at=fields.number("treat_at", least=0, most=1) if "treat_at" in fields else None,
         present_at=fields.number("present_at", least=0, most=1),
         doubt_at=fields.number("doubt_at", least=0, most=1),
+    )
+
+
+def _read_bound(fields: Fields) -> HarmBound:
+    return HarmBound(
+        at_most=fields.number("at_most", above=0, below=1),
+        confidence=fields.number("confidence", above=0, below=1),
+        remove=fields.texts("remove"),
+        sites=fields.texts("sites"),
+        cells=fields.whole("cells", least=0, most=1_000_000_000),
+        method=fields.text("method"),
     )

@@ -18,11 +18,14 @@ from PIL import Image
 from tiny_model import write_model
 
 
-def jpeg(seed: int) -> bytes:
-    noise = np.random.default_rng(seed).integers(-2, 8, (300, 400, 3))
+def jpeg(seed: int, size_px: tuple[int, int] = (400, 300), orientation: int = 1) -> bytes:
+    noise = np.random.default_rng(seed).integers(-2, 8, (*size_px[::-1], 3))
     pixels = (np.array((248, 2, 2)) + noise).clip(0, 255).astype(np.uint8)
     buffer = io.BytesIO()
-    Image.fromarray(pixels).save(buffer, "JPEG", quality=98, subsampling=0)
+    turned = Image.Exif()
+    turned[0x0112] = orientation  # EXIF 2.32
+    exif = turned.tobytes() if orientation != 1 else b""
+    Image.fromarray(pixels).save(buffer, "JPEG", quality=98, subsampling=0, exif=exif)
     return buffer.getvalue()
 
 
@@ -114,6 +117,41 @@ def test_a_watched_folder_through_half_written_files_a_kill_and_a_restart(bench:
     logged = [json.loads(line) for line in log.read_text().splitlines()]
     names = [line["photo"] for line in logged if line["record"] == "photo"]
     assert names == ["1.jpg", "3.jpg", "11.jpg", "13.jpg"]
+
+
+def test_a_camera_that_is_switched_over_and_a_full_disk(bench: Path) -> None:
+    """Frames of another size, or turned, are left alone; decisions go on without the log."""
+    (bench / "log.jsonl").symlink_to("/dev/full")
+    with running(bench, "-", "--log", str(bench / "log.jsonl")) as run:
+        assert run.stdin is not None
+        assert run.stdout is not None
+        assert run.stderr is not None
+        for frame, treat in [
+            (jpeg(1), 12),
+            (jpeg(2, (640, 480)), 0),
+            (jpeg(3, orientation=3), 0),
+            (jpeg(4, (300, 400), orientation=6), 0),  # of the first one's size once upright
+            (jpeg(5), 12),
+        ]:
+            run.stdin.write(frame)
+            run.stdin.flush()
+            counts = next_photo(run.stdout)["counts"]
+            assert counts["treat"] == treat  # type: ignore[index]
+        run.stdin.close()
+        assert run.wait(30) == 0
+        said = run.stderr.read()
+        assert said.count(b"deciding goes on without the log") == 1
+
+
+def test_decisions_that_cannot_be_written_end_it(bench: Path) -> None:
+    (bench / "photos" / "one.jpg").write_bytes(jpeg(1))
+    command = [sys.executable, "-m", "weedset.board", str(bench / "photos"), "--json"]
+    command += ["--model", str(bench / "m.onnx"), "--camera", str(bench / "camera.toml")]
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, check=False)
+    assert done.returncode == 1
+    assert b"error: the decisions cannot be written (No space left on device)" in done.stderr
+    assert b"Traceback" not in done.stderr
 
 
 @pytest.mark.parametrize(

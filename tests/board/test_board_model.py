@@ -82,7 +82,7 @@ def with_card_field(path: Path, **changes: object) -> Path:
 @pytest.mark.parametrize(
     ("field", "value"),
     [
-        ("card_version", 2),
+        ("card_version", 3),
         ("input_px", "32"),
         ("cell_mm", 0),
         ("classes", []),

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,9 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tiny_model import CARD
 
-from weedset.board.decide import TREAT_NOTHING, Rule, read_policy, scale_fits
-from weedset.errors import PolicyError
-from weedset.modelcard import ModelCard
+from weedset.board.decide import TREAT_NOTHING, Rule, outside_bound, read_policy, scale_fits
+from weedset.errors import ModelError, PolicyError
+from weedset.modelcard import HarmBound, ModelCard, card_from_json, card_to_json
 from weedset.records import Action, Decision, Policy
 
 # Classes: CHEAL (treat .90, present .5, doubt .2), DAUCS (.95, .5, .1),
@@ -181,3 +183,50 @@ def test_a_near_miss_is_suggested(tmp_path: Path) -> None:
 def test_absent_policy_file(tmp_path: Path) -> None:
     with pytest.raises(PolicyError, match="no such file"):
         read_policy(tmp_path / "absent.toml", CARD.codes)
+
+
+BOUND = HarmBound(0.05, 0.95, ("CHEAL", "STEME"), ("north", "south"), 40, "by hand")
+BOUNDED = replace(CARD, bound=BOUND)
+
+
+@pytest.mark.parametrize("probabilities", [row[1] for row in TABLE])
+def test_under_its_own_policy_a_bounded_model_decides_by_its_thresholds(
+    probabilities: tuple[float, ...],
+) -> None:
+    assert outside_bound(BOUNDED, CARROT_BED) is None
+    assert decide(BOUNDED, CARROT_BED, probabilities) == decide(CARD, CARROT_BED, probabilities)
+
+
+@pytest.mark.parametrize(
+    "remove", [{"CHEAL"}, {"STEME"}, {"DAUCS"}, {"CHEAL", "DAUCS"}, {"CHEAL", "STEME", "DAUCS"}]
+)
+@given(st.lists(st.floats(0, 1), min_size=4, max_size=4))
+def test_under_another_policy_a_bounded_model_treats_nothing(
+    remove: set[str], probabilities: list[float]
+) -> None:
+    policy = Policy("another", frozenset(remove), frozenset())
+    free, bounded = decide(CARD, policy, probabilities), decide(BOUNDED, policy, probabilities)
+    assert bounded.action is not Action.TREAT
+    if free.action is Action.TREAT:
+        assert bounded.action is Action.UNSURE
+        assert "bound on harm holds for removing CHEAL, STEME, not" in bounded.reason
+    else:
+        assert bounded == free
+
+
+def test_a_card_with_its_bound_is_read_as_it_was_written() -> None:
+    assert card_from_json(card_to_json(BOUNDED), "m") == BOUNDED
+    older = json.loads(card_to_json(CARD))
+    del older["bound"], older["temperature"]
+    assert card_from_json(json.dumps({**older, "card_version": 1}), "m") == CARD
+
+
+@pytest.mark.parametrize(
+    ("field", "value"), [("at_most", 0), ("at_most", 1), ("confidence", 95), ("remove", ["POAAN"])]
+)
+def test_a_bound_that_does_not_fit_the_card_is_refused(field: str, value: object) -> None:
+    card = json.loads(card_to_json(BOUNDED))
+    card["bound"][field] = value
+    with pytest.raises(ModelError) as caught:
+        card_from_json(json.dumps(card), "m.onnx")
+    assert caught.value.where.startswith("m.onnx: card: bound")

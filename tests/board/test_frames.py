@@ -145,6 +145,13 @@ def test_a_folder_that_goes_away_for_a_while_stops_nothing(tmp_path: Path) -> No
     assert [watched.newest() for _ in range(2)] == [None, folder / "a.jpg"]
 
 
+def test_a_link_to_nothing_hides_no_photo(tmp_path: Path) -> None:
+    watched = WatchedFolder(tmp_path)
+    (tmp_path / "broken.jpg").symlink_to(tmp_path / "absent.jpg")
+    (tmp_path / "a.jpg").write_bytes(FRAMES[0])
+    assert [watched.newest() for _ in range(3)] == [None, tmp_path / "a.jpg", None]
+
+
 def test_a_shot_is_as_old_as_its_file(tmp_path: Path) -> None:
     path = tmp_path / "a.jpg"
     path.write_bytes(FRAMES[0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -159,6 +160,28 @@ def test_frames_that_are_late_repeated_or_of_another_size_are_left_alone(eye: Ey
     )
     assert treated(late) + treated(other) + treated(again) == 0
     assert treated(eye.frame(first, "5", monotonic())) == 12
+
+
+def jpeg(pixels: np.ndarray, orientation: int) -> bytes:
+    exif = Image.Exif()
+    exif[0x0112] = orientation  # EXIF 2.32
+    buffer = io.BytesIO()
+    Image.fromarray(pixels).save(buffer, "JPEG", quality=98, subsampling=0, exif=exif)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize(("first", "turned"), [(1, 3), (3, 1), (6, 8)])
+def test_frames_of_a_camera_that_turns_its_picture_are_left_alone(
+    eye: Eye, first: int, turned: int
+) -> None:
+    """One that looks straight down cannot tell which side is up, and may think otherwise."""
+    frames = [rough((248 - number, 2, 2)) for number in range(3)]
+    assert treated(eye.frame(jpeg(frames[0], first), "1", monotonic())) == 12
+    seen = eye.frame(jpeg(frames[1], turned), "2", monotonic())
+    assert {cell.decision.reason for cell in seen.cells} == {
+        f"the camera's picture turned: EXIF orientation is {turned}, but the first was {first}"
+    }
+    assert treated(eye.frame(jpeg(frames[2], first), "3", monotonic())) == 12
 
 
 def test_a_camera_too_coarse_for_the_model_is_left_alone(tmp_path: Path) -> None:

@@ -1,11 +1,14 @@
 from pathlib import Path
 
 import pytest
-from toy_garden import make_garden, toy_photos, toy_recipe
+from toy_garden import BAR, DISC, ToyPhoto, make_garden, quick_recipe, toy_photos, toy_recipe
 
 from training.export import Exported, export_model
+from training.leave_one_out import LeftOut, leave_one_out
+from training.per_row import Planting
 from training.sources import from_workspace
 from training.train import train
+from weedset.records import Policy
 from weedset.settings import Workspace
 
 
@@ -32,3 +35,26 @@ def exported(
     return export_model(
         run_dir, from_workspace(garden), tmp_path_factory.mktemp("out") / "toy.onnx"
     )
+
+
+@pytest.fixture(scope="session")
+def many(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """31 sites of one photo that no model has seen."""
+    root = tmp_path_factory.mktemp("many")
+    return make_garden(root, [ToyPhoto(f"p{i}.png", f"site{i:02d}", 9000 + i) for i in range(31)])
+
+
+@pytest.fixture(scope="session")
+def three(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """Three sites of one photo."""
+    root = tmp_path_factory.mktemp("three")
+    return make_garden(root, toy_photos(("north", "south", "west"), each=1))
+
+
+@pytest.fixture(scope="session")
+def folds(three: Workspace, tmp_path_factory: pytest.TempPathFactory) -> tuple[LeftOut, Path]:
+    """What leaving each site of `three` out has shown, and the folder of the folds."""
+    out = tmp_path_factory.mktemp("folds")
+    policy = Policy("beds", frozenset({DISC}), frozenset({BAR}))
+    planting = Planting(40, 20, 100)
+    return leave_one_out(quick_recipe(), three, policy, out, ["site"], planting), out

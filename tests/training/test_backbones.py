@@ -3,9 +3,11 @@ import pytest
 import torch
 from PIL import Image
 from sklearn.datasets import load_sample_image
-from torch import Tensor, nn
+from torch import nn
 
-from training.backbones import NORMALISATION, Lite0, build_backbone, imagenet_weights
+from training.backbones import NORMALISATION, Lite0, build_backbone, imagenet_weights, multiply_adds
+from training.recipe import BackboneName
+from weedset.board.speeds import speeds
 from weedset.preprocess import model_input
 
 
@@ -13,29 +15,12 @@ def parameter_count(net: nn.Module) -> int:
     return sum(parameter.numel() for parameter in net.parameters())
 
 
-def multiply_adds(net: nn.Module, side_px: int) -> int:
-    """Count by hooks what convolutions and linear layers multiply for one tile."""
-    total = 0
-
-    def count(module: nn.Module, _inputs: tuple[Tensor, ...], output: Tensor) -> None:
-        nonlocal total
-        assert isinstance(module, nn.Conv2d | nn.Linear)
-        per_output = module.weight[0].numel()
-        total += output[0].numel() * per_output
-
-    for module in net.modules():
-        if isinstance(module, nn.Conv2d | nn.Linear):
-            module.register_forward_hook(count)
-    net.eval()(torch.zeros(1, 3, side_px, side_px))
-    return total
-
-
 def test_the_small_net_is_as_small_as_documented() -> None:
     # Hand arithmetic over the layers: 51 936 weights of convolutions, 1984 of batch norm,
     # 129 per class; 12.86 MMAC at 96 px.
     net = build_backbone("small", 8)
     assert parameter_count(net) == 51_936 + 1984 + 129 * 8
-    assert multiply_adds(net, 96) == pytest.approx(12.9e6, rel=0.005)
+    assert multiply_adds("small", 8, 96) == pytest.approx(12.9e6, rel=0.005)
 
 
 def test_lite0_is_as_large_as_published() -> None:
@@ -43,7 +28,7 @@ def test_lite0_is_as_large_as_published() -> None:
     # EfficientNet-Lite release, from memory.
     net = Lite0(1000, 0)
     assert parameter_count(net) == pytest.approx(4.7e6, rel=0.02)
-    assert multiply_adds(net, 224) == pytest.approx(407e6, rel=0.06)
+    assert multiply_adds("lite0", 1000, 224) == pytest.approx(407e6, rel=0.06)
 
 
 def test_all_imagenet_weights_find_their_place() -> None:
@@ -84,3 +69,8 @@ def test_a_pretrained_lite0_keeps_all_but_the_last_layer() -> None:
         "_fc.bias",
     }
     assert net.eval()(torch.zeros(2, 3, 64, 96)).shape == (2, 3)
+
+
+@pytest.mark.parametrize(("name", "mmac"), speeds().nets_mmac)
+def test_the_work_that_speeds_are_foretold_from(name: BackboneName, mmac: float) -> None:
+    assert multiply_adds(name, 8, 96) / 1e6 == pytest.approx(mmac, rel=0.01)

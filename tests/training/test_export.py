@@ -14,8 +14,10 @@ from toy_garden import make_garden, toy_photos
 import training.backbones
 import training.export
 from training.backbones import build_backbone
+from training.calibration import fit_temperature, tempered
+from training.datasets import TileDataset
 from training.export import Exported, export_model, write_float_model
-from training.quantize import agreement, quantize, run_model
+from training.quantize import agreement, fold_temperature, quantize, run_model
 from training.runs import load_model, read_run
 from training.sources import from_workspace
 from weedset.board.model import open_model
@@ -34,7 +36,7 @@ def test_the_board_opens_the_file_and_gives_the_float_models_probabilities(
     net = load_model(run_dir, read_run(run_dir))
     scaled = (tiles.transpose(0, 3, 1, 2).astype(np.float32) - 127) / 128
     with torch.inference_mode():
-        expected = net(torch.from_numpy(scaled)).sigmoid().numpy()
+        expected = (net(torch.from_numpy(scaled)) / board.card.temperature).sigmoid().numpy()
     assert np.abs(board.probabilities(tiles) - expected).mean() < 0.02
 
 
@@ -42,10 +44,41 @@ def test_the_card_has_the_thresholds_of_the_int8_model_and_all_else_of_the_run(
     exported: Exported, run_dir: Path
 ) -> None:
     card = read_run(run_dir).card
-    assert replace(exported.card, classes=card.classes) == card
+    assert replace(exported.card, classes=card.classes, temperature=1.0) == card
     assert exported.card.codes == card.codes
     assert exported.agreement.share >= 0.97
     assert 0 < exported.agreement.mean_difference <= 0.02
+
+
+def test_the_files_own_probabilities_are_the_calibrated_ones(
+    exported: Exported, run_dir: Path, garden: Workspace
+) -> None:
+    """On the validation tiles the shipped file needs no further temperature."""
+    run, board = read_run(run_dir), open_model(exported.path)
+    source = from_workspace(garden)
+    tiles = [tile for tile in source.tiles if tile.tile.photo_digest in run.validation]
+    dataset = TileDataset(tiles, board.card.codes, source.archive_of, board.card.input_px)
+    pixels = np.stack([dataset.pixels(index) for index in range(len(dataset))])
+    found = board.probabilities(pixels)
+    assert board.card.temperature != 1
+    assert fit_temperature(dataset.targets, found) == pytest.approx(1, abs=0.02)
+
+
+def test_a_temperature_is_folded_into_the_last_layer(
+    untrained: tuple[nn.Module, Path], tmp_path: Path
+) -> None:
+    # Reference: torch.
+    net, path = untrained
+    folded = tmp_path / "folded.onnx"
+    folded.write_bytes(path.read_bytes())
+    fold_temperature(folded, 2.5)
+    tiles = random_input(5)
+    with torch.inference_mode():
+        expected = (net(torch.from_numpy(tiles)) / 2.5).sigmoid().numpy()
+    np.testing.assert_allclose(run_model(folded, tiles), expected, atol=3e-4)
+    np.testing.assert_allclose(tempered(run_model(path, tiles), 2.5), expected, atol=3e-4)
+    kinds = [node.op_type for node in onnx.load(folded).graph.node]
+    assert kinds == [node.op_type for node in onnx.load(path).graph.node]
 
 
 def test_the_file_is_small_and_whole(exported: Exported) -> None:

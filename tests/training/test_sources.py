@@ -9,7 +9,8 @@ from toy_garden import BAR, DISC, make_garden, toy_photos, toy_recipe
 
 from tests.packing.forge import GIVING, pack
 from training.datasets import TileDataset
-from training.export import export_model
+from training.evaluate import evaluate
+from training.export import Exported, export_model
 from training.sources import from_edition, from_workspace, photos_of, sites_of
 from training.train import train
 from weedset.board.model import open_model
@@ -18,7 +19,7 @@ from weedset.pool.editions import freeze
 from weedset.pool.intake import accept, add
 from weedset.pool.layout import Pool, create_pool
 from weedset.pool.withdrawal import models_from, withdraw
-from weedset.records import ANY_PLANT
+from weedset.records import ANY_PLANT, Policy
 from weedset.settings import Workspace, open_workspace
 from weedset.taxonomy import load_species
 
@@ -93,6 +94,22 @@ def test_a_model_of_an_edition_is_named_when_a_giver_withdraws(
     assert open_model(exported.path).card.edition_digest == source.digest
     _, held = withdraw(pool, source.tiles[0].batch_id, "carla", "Asked by letter.")
     assert [path for path, _ in models_from(tmp_path / "models", held)] == [exported.path]
+
+
+def test_an_edition_judges_a_model_as_the_workspaces_do(
+    filled: tuple[Pool, Path], exported: Exported
+) -> None:
+    pool, folder = filled
+    model, policy = open_model(exported.path), Policy("beds", frozenset({DISC}), frozenset({BAR}))
+    whole = evaluate(model, from_edition(pool.edition(1)), policy, "all", by=["site"])
+    assert (whole.cells, whole.scores.sites) == (252, 4)
+    for part in whole.scores.parts:
+        alone = evaluate(model, garden_of(folder, part.name), policy, "all").scores
+        assert part.treated.cells == alone.treated.cells
+        assert abs(part.treated.hits - alone.treated.hits) <= 3  # tiles are JPEGs, photos are not
+        assert part.harm.cells == alone.harm.cells
+    with pytest.raises(TrainingError, match="has no labels on any site that was held out"):
+        evaluate(model, from_edition(pool.edition(1)), policy)
 
 
 def test_an_edition_that_changed_teaches_nothing(filled: tuple[Pool, Path]) -> None:

@@ -102,3 +102,8 @@ def toy_recipe(**changes: object) -> Recipe:
         "workers": 0,
     }
     return Recipe(**(settings | changes))  # type: ignore[arg-type]
+
+
+def quick_recipe() -> Recipe:
+    """A recipe for a garden of three photos."""
+    return toy_recipe(epochs=12, batch_size=16)

@@ -7,13 +7,14 @@ import json
 import os
 import sys
 from collections.abc import Iterator
-from dataclasses import asdict, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from time import sleep
 
 from weedset.board.asked import board_parser
 from weedset.board.classify import ClassifiedPhoto
+from weedset.board.decide import outside_bound
 from weedset.board.eye import Eye, open_eye
 from weedset.board.fitness import check_board, fitness_lines
 from weedset.board.frames import (
@@ -26,6 +27,7 @@ from weedset.board.frames import (
 )
 from weedset.board.gate import Gate
 from weedset.board.guards import Guards
+from weedset.board.measurement import check_record
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
 from weedset.board.rollinglog import RollingLog
@@ -64,11 +66,15 @@ def main(arguments: list[str] | None = None) -> int:
         return _check(asked, eye)
     if not asked.policy:
         _say("No policy given, so nothing is treated: --policy says what to remove.")
+    if outside := outside_bound(eye.model.card, eye.policy):
+        _say(f"NOTE: nothing is treated, since {outside}.")
     out = _Out(asked, eye.model.card)
     try:
         _live(asked, eye, out) if live else _classify_all(asked, eye, out)
-    except BrokenPipeError:  # whoever read our lines has seen enough
+    except OSError as error:  # of what we write to: all else is told as an error of ours
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if not isinstance(error, BrokenPipeError):  # that one has seen enough
+            _say(f"error: the decisions cannot be written ({error.strerror})")
         return 1
     except KeyboardInterrupt:
         _say("Stopped.")
@@ -84,7 +90,7 @@ def _check(asked: argparse.Namespace, eye: Eye) -> int:
         _complain(error)
         return error.exit_code
     if asked.json:
-        sys.stdout.write(_dumped({"record": "check", **asdict(found)}) + "\n")
+        sys.stdout.write(_dumped(check_record(found)) + "\n")
     else:
         sys.stdout.writelines(f"{line}\n" for line in fitness_lines(found))
     return 0 if found.fit else CheckNotPassedError.exit_code

@@ -71,6 +71,21 @@ def scale_fits(card: ModelCard, gsd_mm_per_px: float) -> str | None:
     )
 
 
+def outside_bound(card: ModelCard, policy: Policy) -> str | None:
+    """Return why a model whose harm is bounded may treat nothing under a policy, or None.
+
+    Another choice of species protects other plants, of which the bound says nothing: even
+    a shorter list does, since what it no longer names may be taken for what it still does.
+    """
+    wanted = policy.remove - policy.protect
+    if card.bound is None or not wanted or wanted == set(card.bound.remove):
+        return None
+    return (
+        f"the model's bound on harm holds for removing {', '.join(card.bound.remove)}, "
+        f"not {', '.join(sorted(wanted))}"
+    )
+
+
 class Rule:
     """The rule for one model under one policy, made once and asked for each cell."""
 
@@ -80,10 +95,17 @@ class Rule:
         protected = _places(card, lambda code: code not in to_remove and code != ANY_PLANT)
         removable = _places(card, lambda code: code in to_remove)
         any_plant = _places(card, lambda code: code == ANY_PLANT)
+        treatable = _reached(removable, lambda item: item.treat_at)
+        outside = outside_bound(card, policy)
+        treat = (
+            _Step(Action.TREAT, treatable, _here)
+            if outside is None
+            else _Step(Action.UNSURE, treatable, lambda item, p: f"{_here(item, p)}, but {outside}")
+        )
         # The first step that any of its classes reaches decides.
         self._steps: tuple[_Step, ...] = (
             _Step(Action.LEAVE, _reached(protected, lambda item: item.doubt_at), _seen),
-            _Step(Action.TREAT, _reached(removable, lambda item: item.treat_at), _here),
+            treat,
             _Step(Action.UNSURE, _reached(removable, lambda item: item.doubt_at), _unsure),
             _Step(Action.UNSURE, _reached(any_plant, lambda item: item.present_at), _unnamed),
         )

@@ -49,7 +49,7 @@ def open_eye(
 class Eye:
     """A model, the camera it looks through, what the garden wants, and how careful to be.
 
-    It remembers the size of the first frame and the digest of the last, and nothing else.
+    It remembers size and turn of the first frame and the digest of the last, and nothing else.
     """
 
     model: BoardModel
@@ -58,6 +58,7 @@ class Eye:
     gate: Gate | None = None
     guards: Guards = field(default_factory=Guards)
     _size_px: tuple[int, int] | None = field(default=None, init=False)
+    _turn: int | None = field(default=None, init=False)
     _last_digest: str | None = field(default=None, init=False)
 
     def photo(self, path: Path) -> ClassifiedPhoto:
@@ -72,7 +73,8 @@ class Eye:
 
         `taken_s` is when it was taken, by `time.monotonic()`. All is left alone where it is
         stale by the time it is decided on, is the very frame that came before (a stuck
-        camera), or has another size than the first one, for which the profile may not hold.
+        camera), or has another size than the first one, for which the profile may not hold,
+        or another EXIF orientation, by which its upright picture lies otherwise on the machine.
         Raises PhotoError for what is no picture, CameraError for a scale that is not known.
         """
         start = perf_counter()
@@ -84,6 +86,10 @@ class Eye:
         if size_px != first:
             sizes = "{} x {} px, but the first was {} x {}".format(*size_px, *first)
             return left_alone(seen, f"the frame's size changed: it is {sizes}")
+        turn, self._turn = opened.exif.orientation, self._turn or opened.exif.orientation
+        if turn != self._turn:
+            turns = f"EXIF orientation is {turn}, but the first was {self._turn}"
+            return left_alone(seen, f"the camera's picture turned: {turns}")
         if seen.digest == before:
             return left_alone(seen, "stale: the very frame that came before")
         late = stale((monotonic() - taken_s) * 1000, self.guards)
@@ -98,7 +104,7 @@ class Eye:
             fix = "give uint8 (height, width, 3), red first"
             raise PhotoError(what, where=name, fix=fix)
         pixels = np.ascontiguousarray(frame)
-        digest = bytes_digest(pixels.tobytes())
+        digest = bytes_digest(pixels.data)
         height_px, width_px = pixels.shape[:2]
         return OpenedPhoto(Image.fromarray(pixels), width_px, height_px, ExifFacts(), digest)
 

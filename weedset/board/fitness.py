@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-import math
+import platform
 import resource
 import statistics
-import struct
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
+from importlib import metadata
 from pathlib import Path
 from time import perf_counter
 
 import numpy as np
 from PIL import Image
 
+from weedset import __version__
 from weedset.board.classify import ClassifiedPhoto
 from weedset.board.eye import Eye
+from weedset.board.machine import Machine, clocks_mhz, hottest_c, read_machine
+from weedset.board.speeds import Expected, Work, expected_on
 from weedset.records import GroundGrid
 
 #: Photos follow one another with this share of overlap. Common practice, no source.
@@ -27,6 +30,8 @@ _HOT_C = 75.0
 
 #: How much longer the last photos may take than the first. Common practice, no source.
 _SLOWER = 1.15
+
+_PACKAGES = ("numpy", "pillow", "onnxruntime")
 
 #: The picture when the profile does not say: 5 megapixels.
 _SIZE_PX = (2592, 1944)
@@ -51,6 +56,15 @@ class Fitness:
     hottest_c: float | None
     fit: bool
     warnings: tuple[str, ...]
+    width_px: int
+    height_px: int
+    made_up: bool
+    threads: int
+    model_digest: str
+    model_mmac: float | None
+    machine: Machine
+    versions: dict[str, str]
+    expected: Expected | None
 
 
 def check_board(eye: Eye, photo: Path | None, seconds: float, system: Path = Path("/")) -> Fitness:
@@ -61,7 +75,7 @@ def check_board(eye: Eye, photo: Path | None, seconds: float, system: Path = Pat
     photo cannot be used.
     """
     with tempfile.TemporaryDirectory() as folder:
-        path = photo or _made_up(eye, Path(folder))
+        path = photo or _made_up(eye, Path(folder) / "made-up.jpg")
         seen = eye.photo(path)  # the first one pays for what comes once
         runs: list[ClassifiedPhoto] = []
         totals_ms: list[float] = []
@@ -71,12 +85,13 @@ def check_board(eye: Eye, photo: Path | None, seconds: float, system: Path = Pat
             runs.append(eye.photo(path))
             totals_ms.append((perf_counter() - start) * 1000)
     photo_ms = statistics.median(totals_ms)
-    hottest_c = _hottest_c(system)
+    machine = read_machine(system)
+    hot_c = hottest_c(system)
     late_ms = eye.guards.stale_after_ms
     late = late_ms is not None and photo_ms > late_ms
     warnings = [
-        *bits_warning(struct.calcsize("P") * 8),
-        *heat_warnings(totals_ms, hottest_c, _clocks_mhz(system)),
+        *bits_warning(machine.bits),
+        *heat_warnings(totals_ms, hot_c, clocks_mhz(system)),
     ]
     if late:
         warnings.append(f"decisions come too late: {photo_ms:.0f} ms a photo, {late_ms:g} allowed")
@@ -92,10 +107,32 @@ def check_board(eye: Eye, photo: Path | None, seconds: float, system: Path = Pat
         most_mm_per_s=highest_speed_mm_per_s(seen.grid, photo_ms),
         # Linux counts in kB.
         peak_mb=resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000,
-        hottest_c=hottest_c,
+        hottest_c=hot_c,
         fit=not late,
         warnings=tuple(warnings),
+        width_px=seen.width_px,
+        height_px=seen.height_px,
+        made_up=photo is None,
+        threads=eye.model.threads,
+        model_digest=eye.model.digest,
+        model_mmac=eye.model.card.mmac,
+        machine=machine,
+        versions={
+            "python": platform.python_version(),
+            "weedset": __version__,
+            **{name: metadata.version(name) for name in _PACKAGES},
+        },
+        expected=_expected(eye, seen, machine),
     )
+
+
+def _expected(eye: Eye, seen: ClassifiedPhoto, machine: Machine) -> Expected | None:
+    mmac = eye.model.card.mmac
+    if mmac is None:
+        return None
+    asked = sum(bool(cell.probabilities) for cell in seen.cells)
+    work = Work(asked, mmac, seen.width_px * seen.height_px / 1e6)
+    return expected_on(machine, eye.model.threads, work)
 
 
 def highest_speed_mm_per_s(grid: GroundGrid, photo_ms: float) -> float:
@@ -144,36 +181,36 @@ def fitness_lines(found: Fitness) -> list[str]:
         f"{found.photos_per_s:.2f} photos per second; at most {found.most_mm_per_s:.0f} mm per "
         f"second of travel with {_OVERLAP:.0%} of overlap",
         f"{found.peak_mb:.0f} MB of memory at most{heat}",
+        _foretold(found),
         *(f"warning: {text}" for text in found.warnings),
         "This board is fit." if found.fit else "This board is NOT fit for this model and camera.",
     ]
 
 
-def _hottest_c(system: Path) -> float | None:
-    zones = system.glob("sys/class/thermal/thermal_zone*/temp")
-    found = [value / 1000 for zone in zones if (value := _number_in(zone)) is not None]
-    return max(found, default=None)
+def _foretold(found: Fitness) -> str:
+    machine, expected = found.machine, found.expected
+    clock = "" if machine.clock_mhz is None else f", {machine.clock_mhz:.0f} MHz"
+    board = f"{machine.cores}x {machine.processor}{clock}, {found.threads} at work"
+    if found.model_mmac is None:
+        return f"{board}: the model's card does not say how much work it is, so nothing to expect"
+    if expected is None:
+        return f"{board}: no figures are published by which to expect a time"
+    return (
+        f"{board}: to be expected are about {expected.about_ms:.0f} ms a photo, from "
+        f"{expected.least_ms:.0f} to {expected.most_ms:.0f}; measured is "
+        f"{found.photo_ms / expected.about_ms:.1f} times that"
+    )
 
 
-def _clocks_mhz(system: Path) -> tuple[float, float] | None:
-    folder = system / "sys/devices/system/cpu/cpu0/cpufreq"
-    now, most = (_number_in(folder / name) for name in ("scaling_cur_freq", "cpuinfo_max_freq"))
-    return None if now is None or not most else (now / 1000, most / 1000)
-
-
-def _number_in(path: Path) -> float | None:
-    """Read a number of a system file, which need not be there, nor readable."""
-    try:
-        value = float(path.read_text())
-    except (OSError, ValueError):
-        return None
-    return value if math.isfinite(value) else None
-
-
-def _made_up(eye: Eye, folder: Path) -> Path:
-    """Write a photo that takes a decoder as long as one of soil: grain at several sizes."""
+def _made_up(eye: Eye, path: Path) -> Path:
     stated = eye.profile.width_px, eye.profile.height_px
     width_px, height_px = (one or other for one, other in zip(stated, _SIZE_PX, strict=True))
+    made_up_photo(width_px, height_px, path)
+    return path
+
+
+def made_up_photo(width_px: int, height_px: int, path: Path) -> None:
+    """Write a photo that takes a decoder as long as one of soil: grain at several sizes."""
     rng = np.random.default_rng(0)
     ground = np.zeros((height_px, width_px), np.int16)
     for grain_px, strength in ((2, 12), (8, 25), (64, 30)):
@@ -185,6 +222,4 @@ def _made_up(eye: Eye, folder: Path) -> Path:
     pixels = np.empty((height_px, width_px, 3), np.uint8)
     for channel, level in enumerate((110, 90, 70)):
         pixels[..., channel] = (ground + np.int16(level)).clip(0, 255)
-    path = folder / "made-up.jpg"
     Image.fromarray(pixels).save(path, quality=90)
-    return path

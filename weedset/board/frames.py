@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Condition, Thread
@@ -230,9 +231,10 @@ class WatchedFolder:
                 for entry in entries:
                     suffix = Path(entry.name).suffix.lower()
                     if suffix in PHOTO_SUFFIXES and not entry.name.startswith("."):
-                        state = entry.stat()
-                        if state.st_size:
-                            found[entry.name] = (state.st_size, state.st_mtime_ns)
+                        with suppress(OSError):  # gone since, or a link to nothing
+                            state = entry.stat()
+                            if state.st_size:
+                                found[entry.name] = (state.st_size, state.st_mtime_ns)
         except OSError:
             return {}
         return found

@@ -34,6 +34,7 @@ class BoardModel:
     digest: str
     _session: Any
     _input_name: str
+    threads: int = 1
 
     def probabilities(self, tiles: NDArray[np.uint8]) -> NDArray[np.float32]:
         """Return the probability of each class in each tile, (n, classes).
@@ -63,7 +64,7 @@ def open_model(path: Path, threads: int = 1) -> BoardModel:
         raise ModelError("is a model file without a card", where=str(path), fix=fix)
     card = card_from_json(properties[CARD_KEY], str(path))
     input_name = _check_ports(session, card, path)
-    model = BoardModel(card, bytes_digest(data), session, input_name)
+    model = BoardModel(card, bytes_digest(data), session, input_name, threads)
     _try_out(model, path)
     return model
 

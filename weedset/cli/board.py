@@ -8,8 +8,8 @@ from typing import Annotated
 
 import typer
 
-from weedset.board.classify import classify_photo
-from weedset.board.decide import TREAT_NOTHING, read_policy
+from weedset.board.decide import TREAT_NOTHING, outside_bound, read_policy
+from weedset.board.eye import Eye
 from weedset.board.model import open_model
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, photo_record
@@ -45,6 +45,9 @@ def classify(
 ) -> None:
     """Decide for each ground cell of a photo: treat, leave or unsure.
 
+    Photos that are too dark, too bright or blurred are left alone, as on the board, and so
+    is what stands too near to a plant that is protected or unknown.
+
     With --json, one line per photo and one per cell go to standard output: position in
     mm from the point below the lens, probability of each species, decision and reason.
 
@@ -57,11 +60,14 @@ def classify(
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
     if policy is None:
         say("No policy given, so nothing is treated (--policy says what to remove).")
+    if outside := outside_bound(opened.card, rule):
+        say(f"NOTE: nothing is treated, since {outside}.")
+    eye = Eye(opened, profile, rule)
     paths = find_photos(photos)
     bad = 0
     for path in follow(paths, len(paths), "classifying"):
         try:
-            seen = classify_photo(opened, path, profile, rule)
+            seen = eye.photo(path)
             if overlay is not None:
                 write_overlay(path, seen, opened.card, overlay)
         except WeedsetError as error:

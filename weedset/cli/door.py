@@ -25,8 +25,8 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON, for pr
 #: by packages above this one; one that is not named here comes last.
 ORDER = (
     "new", "camera", "tile", "quality", "label", "import", "species", "status", "train", "export",
-    "evaluate", "classify", "card", "plan", "describe", "pack", "check", "submit", "licences",
-    "pool",
+    "evaluate", "leave-one-out", "bound", "classify", "card", "plan", "describe", "pack", "check",
+    "submit", "licences", "pool",
 )  # fmt: skip
 
 
