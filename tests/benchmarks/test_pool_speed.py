@@ -112,6 +112,7 @@ def test_reading_beside_loose_files(pools: dict[int, Path], tmp_path: Path) -> N
     from training.datasets import TileDataset
     from training.sources import from_edition
 
+    apart("freeze", pools[_LESS])
     edition = next((pools[_LESS] / "editions").glob("0*"))
     source = from_edition(edition)
     tiles = source.tiles
