@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV ?= .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test check bench env clean
+.PHONY: demo test check bench env clean docs pictures package lock sbom
 
 env: $(VENV)/.ready
 
@@ -28,6 +28,27 @@ test: env check
 
 bench: env
 	$(BIN)/python -m pytest -m benchmark -s tests/benchmarks
+
+# The pages and pictures that programs write.
+docs: env
+	PYTHONPATH=. $(BIN)/python docs/commands.py
+
+pictures: env
+	test -d demo || $(MAKE) demo
+	PYTHONPATH=. $(BIN)/python docs/pictures.py demo
+
+# What is given away: sdist and wheel, the exact versions tested with, a list of ingredients.
+package: env
+	$(BIN)/python -m build --no-isolation --outdir dist .
+
+lock: env
+	$(BIN)/python .ci/lock.py > .requirements.lock.part
+	mv .requirements.lock.part requirements.lock
+
+sbom: env
+	mkdir -p build
+	$(BIN)/cyclonedx-py environment --pyproject pyproject.toml --output-reproducible \
+	    -o build/sbom.json $(BIN)/python
 
 clean:
 	rm -rf $(VENV) demo build dist *.egg-info

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+import shutil
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
 from numpy.typing import NDArray
 from PIL import Image
+from playwright.sync_api import Browser, sync_playwright
 
 from weedset.settings import Workspace, create_workspace
+
+# Tests assert no time: a busy machine is no failure.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 SavePhoto = Callable[..., Path]
 
@@ -62,3 +70,20 @@ def camera_toml(tmp_path: Path) -> Path:
     path = tmp_path / "cart.toml"
     path.write_text('name = "cart"\n[scale]\ngsd_mm_per_px = 0.5\n')
     return path
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    """Start Debian's Chromium; tests of pages are worth nothing without it, so they fail."""
+    path = os.environ.get("CHROMIUM") or shutil.which("chromium")
+    if path is None:
+        pytest.fail(
+            "pages are tested in Chromium, which is not installed: "
+            "`apt-get install chromium`, or name the program in the variable CHROMIUM"
+        )
+    flags = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
+    flags += ["--disable-component-update", "--disable-sync"]
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=flags)
+        yield browser
+        browser.close()

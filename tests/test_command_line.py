@@ -80,13 +80,16 @@ def test_the_gardeners_way_from_photos_to_labels(
     table.write_text("photo,row,col,species\na.jpg,0,0,DAUCS\n")
     assert run("import", "csv", table, "--looked-for", "DAUCS,CHEAL", "-w", garden)[0] == 0
     code, out, _ = run("status", "-w", garden, "--json")
-    assert json.loads(out) == {
-        "batches": 1, "photos": 2, "tiles": 24, "labelled": 24, "loose": 0,
+    said = json.loads(out)
+    (batch,) = said.pop("each_batch")
+    assert (batch["id"], batch["looked_for"]) == ("long-acre 2026-05-04", ["CHEAL", "DAUCS"])
+    assert {name: value for name, value in said.items() if name not in ("path", "next")} == {
+        "kind": "workspace", "batches": 1, "photos": 2, "tiles": 24, "labelled": 24, "loose": 0,
         "species": {"CHEAL": 2, "DAUCS": 1},
     }  # fmt: skip
     code, out, _ = run("status", "-w", garden)
     assert "looked for CHEAL, DAUCS" in out
-    assert out.startswith("1 batch  2 photos  24 tiles")
+    assert "1 batch, 2 photos, 24 tiles" in out
     assert "1 tile  with DAUCS" in out
 
 
@@ -143,6 +146,19 @@ def test_expected_failures_say_what_to_do_and_leave_with_one(tmp_path: Path) -> 
     tile = ("tile", tmp_path, "--camera", tmp_path / "gone.toml", "--site", "s")
     code, _, err = run(*tile, "-w", tmp_path / "beds")
     assert (code, "weedset camera from-object" in err) == (1, True)
+
+
+def test_who_has_no_camera_profile_is_told_how_to_make_one(
+    save_photo: SavePhoto, tmp_path: Path
+) -> None:
+    run("new", tmp_path / "beds")
+    photo = save_photo(size=(400, 300))
+    code, _, err = run("tile", photo.parent, "--site", "s", "-w", tmp_path / "beds")
+    assert code == 1
+    assert f"do: see what a photo tells: `weedset camera explain {photo}`" in err
+    # And that last line is a command that can be typed.
+    code, out, _ = run("camera", "explain", photo)
+    assert (code, f"weedset camera from-object {photo} --from X,Y" in out) == (0, True)
 
 
 def test_the_photos_own_date_and_a_sites_spelling_are_held_to(

@@ -40,6 +40,9 @@ MOST_MEAN_DIFFERENCE = 0.02
 
 _CALIBRATION_TILES = 200
 
+#: Tiles that the float model takes at once.
+_AT_ONCE = 256
+
 
 @dataclass(frozen=True, slots=True)
 class Exported:
@@ -86,6 +89,28 @@ def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
     say(f"{out}: {out.stat().st_size / 1000:.0f} kB, int8 {_in_words(agreed)}")
     say(f"Its scores are divided by {temperature:.2f}, so that probabilities mean what they say.")
     return Exported(out, card, agreed)
+
+
+def require_agreement(
+    model_path: Path, card: ModelCard, run_dir: Path, source: Source
+) -> Agreement:
+    """Compare a model file with the float model of its run, on the run's validation tiles.
+
+    `card` is that of the file, at whose temperature the float model is asked. Raises as
+    `export_model` does, CheckNotPassedError where the file strays too far.
+    """
+    run = read_run(run_dir)
+    validation, _ = _tiles(source, run.validation, run)
+    model = load_model(run_dir, run)
+    with torch.inference_mode():
+        starts = range(0, len(validation), _AT_ONCE)
+        parts = [torch.from_numpy(validation[start : start + _AT_ONCE]) for start in starts]
+        reference = torch.cat([model(part).sigmoid() for part in parts]).numpy()
+    present_at = np.array([item.present_at for item in card.classes], np.float32)
+    reference = tempered(reference, card.temperature)
+    agreed = agreement(reference, run_model(model_path, validation), present_at)
+    _check(agreed, str(model_path))
+    return agreed
 
 
 def write_float_model(model: nn.Module, input_px: int, path: Path) -> None:

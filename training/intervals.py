@@ -102,14 +102,38 @@ class Resampling:
         """
         if self.unit is None or not (truth & known).any():
             return None
+        return _interval(self._average_precisions(truth[known], scores[known], known))
+
+    def average_precision_change(
+        self,
+        truth: NDArray[np.bool_],
+        new: NDArray[np.floating],
+        old: NDArray[np.floating],
+        known: NDArray[np.bool_],
+    ) -> Interval | None:
+        """Return the interval of by how much `new` scores are better, on the same draws.
+
+        All are (n,), cell by cell.
+        """
+        if self.unit is None or not (truth & known).any():
+            return None
+        better, worse = (
+            self._average_precisions(truth[known], scores[known], known) for scores in (new, old)
+        )
+        return _interval(better - worse)
+
+    def _average_precisions(
+        self, truth: NDArray[np.bool_], scores: NDArray[np.floating], known: NDArray[np.bool_]
+    ) -> Floats:
+        """Return the average precision of each draw over the known cells, where it has one."""
         unit_of = self._unit_of[known]
         step = max(1, _MOST_WEIGHTS // len(unit_of))
         parts = [
-            weighted_average_precision(truth[known], scores[known], counts[:, unit_of])
+            weighted_average_precision(truth, scores, counts[:, unit_of])
             for counts in np.split(self._counts, range(step, TIMES, step))
         ]
         drawn = np.concatenate(parts)
-        return _interval(drawn[~np.isnan(drawn)])
+        return drawn[~np.isnan(drawn)]
 
 
 def weighted_average_precision(

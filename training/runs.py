@@ -24,6 +24,9 @@ from weedset.modelcard import ModelCard, card_from_json, card_to_json
 
 _WEIGHTS, _CARD, _RUN = "model.safetensors", "card.json", "run.json"
 
+#: The files of a run; whoever has them all can train on, or export again.
+RUN_FILES = (_WEIGHTS, _CARD, _RUN)
+
 
 @dataclass(frozen=True, slots=True)
 class Run:

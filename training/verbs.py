@@ -19,6 +19,7 @@ except ModuleNotFoundError as exc:  # the base install is for boards
 
 from training.judging_verbs import add_judging_verbs
 from training.parts import require_training
+from training.release_verbs import add_release_verbs
 from training.source_option import EditionOption, open_source
 from weedset.cli import app
 from weedset.cli.door import WorkspaceOption
@@ -70,6 +71,7 @@ def export(
 
 
 add_judging_verbs(app)
+add_release_verbs(app)
 
 
 def main() -> None:

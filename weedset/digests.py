@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import secrets
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -46,3 +48,34 @@ def write_whole(path: Path, data: bytes | str) -> None:
     """Write `data` (text as UTF-8) so that `path` is either as before or complete."""
     with whole_file(path) as file:
         file.write(data.encode() if isinstance(data, str) else data)
+
+
+@contextmanager
+def whole_folder(path: Path) -> Iterator[Path]:
+    """Yield a new folder that takes the name `path` only once it is whole and on the disk.
+
+    Written aside in the same folder, synced, then renamed; on an exception nothing is left.
+    Raises OSError, FileExistsError where something has that name already.
+    """
+    if path.exists() or path.is_symlink():
+        raise FileExistsError(errno.EEXIST, "is there already", str(path))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        aside.mkdir()
+        yield aside
+        sync_folder(aside)
+        aside.rename(path)
+        sync_folder(path.parent, deep=False)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def sync_folder(folder: Path, *, deep: bool = True) -> None:
+    """See that a folder, and all that is in it, is on the disk. Raises OSError."""
+    for path in [*(sorted(folder.rglob("*")) if deep else ()), folder]:
+        fd = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)

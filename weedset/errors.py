@@ -7,13 +7,16 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── UnknownSpeciesError       a species code that is in no species list
 ├── LabelError                labels that are malformed or contradict each other
 ├── StoreError                a workspace store that is missing, newer, or in use
+│   └── ConflictError         tiles that were labelled meanwhile in another window
 ├── ModelError                a model file that is no weedset model, or disagrees with its card
 ├── MeasurementError          a record of a board's speed that cannot be used
 ├── PolicyError               a garden policy that cannot be applied
+├── DriveError                odometry, or a list of what was treated, that cannot be used
 ├── LicenceError              a licence that is not known here, or that forbids what is asked
 ├── ContributionError         a contribution that cannot be packed, opened or handed over
 ├── PoolError                 a pool or an edition that is damaged, in use, or cannot be written
 ├── TrainingError             data or settings that no model can be trained from
+├── ReleaseError              a release that is damaged, there already, or cannot be written
 ├── WorkersError              processes or a cluster that were lost, or cannot be reached
 ├── MissingPartError          an optional part of weedset that is not installed
 └── CheckNotPassedError       exit 3: a check or gate said no
@@ -103,6 +106,10 @@ class PolicyError(WeedsetError):
     """A garden policy cannot be applied."""
 
 
+class DriveError(WeedsetError):
+    """Odometry, or a list of treated plants, cannot be used, or a plant is not on offer."""
+
+
 class LicenceError(WeedsetError):
     """A licence is not in the allow-list, or forbids what is asked."""
 
@@ -117,6 +124,10 @@ class PoolError(WeedsetError):
 
 class TrainingError(WeedsetError):
     """No model can be trained from this data with these settings."""
+
+
+class ReleaseError(WeedsetError):
+    """A release is damaged, is there already, or cannot be written."""
 
 
 class WorkersError(WeedsetError):

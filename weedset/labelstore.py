@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import fcntl
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from weedset.errors import ConflictError, StoreError
 from weedset.records import Origin, Statement
 from weedset.settings import Workspace
-from weedset.store import _WITHDRAWN, Store, open_store_as
+from weedset.store import Store, open_store_as
+from weedset.storerows import WITHDRAWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,27 @@ TileRow = tuple[int, str, int, int, int, int]
 def open_label_store(workspace: Workspace) -> AbstractContextManager[LabelStore]:
     """Open the store for the labelling page. Raises StoreError as `open_store` does."""
     return open_store_as(LabelStore, workspace)
+
+
+@contextmanager
+def only_one_labels(workspace: Workspace) -> Iterator[None]:
+    """Hold the workspace for labelling; the system lets go of it however the program ends.
+
+    Raises StoreError where another program holds it.
+    """
+    path = workspace.root / ".labelling"
+    try:
+        with path.open("a+") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as exc:
+                what = "is open for labelling already"
+                fix = "use the page that is open, or stop the other `weedset label` first"
+                raise StoreError(what, where=str(workspace.root), fix=fix) from exc
+            yield
+    except OSError as exc:
+        what = f"cannot be written ({exc.strerror})"
+        raise StoreError(what, where=str(workspace.root)) from exc
 
 
 class LabelStore(Store):
@@ -108,7 +131,7 @@ class LabelStore(Store):
             return self._add_statement(saying.tile_id, saying.statement, made_at)
         cursor = self._db.execute(
             "INSERT INTO statement VALUES (NULL, ?, ?, ?, ?, ?, 0)",
-            (saying.tile_id, saying.annotator, saying.origin, made_at, _WITHDRAWN),
+            (saying.tile_id, saying.annotator, saying.origin, made_at, WITHDRAWN),
         )
         return int(cursor.lastrowid or 0)
 

@@ -5,11 +5,9 @@ All SQL is here and, for what only the labelling page asks, in `labelstore`.
 
 from __future__ import annotations
 
-import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import astuple, replace
 from datetime import UTC, datetime
 from importlib import resources
 from itertools import groupby
@@ -18,28 +16,32 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from weedset.errors import StoreError
-from weedset.fields import parse_json
 from weedset.labelling import standing_opinion
-from weedset.profile import profile_from_json, profile_to_json
 from weedset.records import (
     Batch,
-    CellLimits,
-    Footprint,
-    GroundGrid,
     LabelledTile,
     LoosePicture,
     Opinion,
     Origin,
     Photo,
-    Quality,
-    Scale,
-    ScaleSource,
     Statement,
     Tile,
-    Verdict,
 )
 from weedset.settings import Workspace, store_path
-from weedset.view import read_view, view_record
+from weedset.storerows import (
+    HISTORIES,
+    IN_ORDER,
+    PHOTOS,
+    TILE,
+    TILES_WITH_STATEMENTS,
+    WITHDRAWN,
+    opinion_from,
+    photo_from,
+    photo_row,
+    statement_from,
+    tile_from,
+    tile_row,
+)
 
 _Kind = TypeVar("_Kind", bound="Store")
 
@@ -48,9 +50,6 @@ _BUSY_S = 10.0
 
 #: (photo digest, row, col): the key of a tile wherever it goes.
 TileKey = tuple[str, int, int]
-
-#: The verdict by which an annotator takes back what they said before.
-_WITHDRAWN = "withdrawn"
 
 
 @contextmanager
@@ -135,7 +134,7 @@ class Store:
 
     def photos(self) -> list[Photo]:
         """Return all photos, in order of batch and name."""
-        return [_photo(row) for row in self._db.execute(f"{_PHOTOS} ORDER BY batch_id, name")]
+        return [photo_from(row) for row in self._db.execute(f"{PHOTOS} ORDER BY batch_id, name")]
 
     def digests(self) -> frozenset[str]:
         """Return the digests of all photos."""
@@ -144,10 +143,10 @@ class Store:
     def tiles(self, photo_digest: str) -> list[Tile]:
         """Return all tiles of a photo, in order of cell."""
         rows = self._db.execute(
-            f"SELECT {_TILE} FROM tile WHERE photo_digest = ? ORDER BY grid_row, grid_col",
+            f"SELECT {TILE} FROM tile WHERE photo_digest = ? ORDER BY grid_row, grid_col",
             (photo_digest,),
         )
-        return [_tile(row) for row in rows]
+        return [tile_from(row) for row in rows]
 
     def add_photo(self, batch: Batch, photo: Photo, tiles: Sequence[Tile]) -> None:
         """Add a photo with its tiles, and its batch where that is new.
@@ -156,33 +155,24 @@ class Store:
         """
         with self._transaction():
             self._add_batch(batch)
-            self._db.execute(
-                f"INSERT INTO photo VALUES ({', '.join('?' * 31)})",
-                (
-                    photo.digest, batch.id, photo.name, photo.path, photo.width_px,
-                    photo.height_px, photo.taken_at, photo.camera, photo.scale.gsd_mm_per_px,
-                    photo.scale.source, photo.scale.from_exif,
-                    photo.scale.uncertainty_mm_per_px, photo.grid.cell_mm, photo.grid.rows,
-                    photo.grid.cols, photo.grid.x_min_mm, photo.grid.y_min_mm, photo.tile_px,
-                    photo.edge, profile_to_json(photo.profile),
-                    json.dumps(view_record(photo.view)), photo.limits.worst_gsd_mm_per_px,
-                    photo.limits.most_oblique_deg, json.dumps(photo.dropped),
-                    *_quality_row(photo.quality),
-                ),
-            )  # fmt: skip
-            self._db.executemany(
-                f"INSERT INTO tile VALUES (NULL, {', '.join('?' * 21)})",
-                (
-                    (
-                        tile.photo_digest, tile.row, tile.col, tile.footprint.x_min_mm,
-                        tile.footprint.y_min_mm, tile.footprint.x_max_mm, tile.footprint.y_max_mm,
-                        tile.gsd_mm_per_px, tile.inside_share, tile.offset, tile.length,
-                        tile.oblique_deg, tile.relief_scale_error, tile.position_uncertainty_mm,
-                        *_quality_row(tile.quality),
-                    )
-                    for tile in tiles
-                ),
-            )  # fmt: skip
+            self._insert_photo(batch.id, photo, tiles, {})
+
+    def _insert_photo(
+        self,
+        batch_id: str,
+        photo: Photo,
+        tiles: Sequence[Tile],
+        ids: Mapping[tuple[int, int], int],
+    ) -> None:
+        """Write a photo with its tiles; `ids` gives the numbers of tiles by (row, col)."""
+        self._db.execute(
+            f"INSERT INTO photo VALUES ({', '.join('?' * 31)})",
+            photo_row(batch_id, photo),
+        )
+        self._db.executemany(
+            f"INSERT INTO tile VALUES ({', '.join('?' * 22)})",
+            (tile_row(ids.get((tile.row, tile.col)), tile) for tile in tiles),
+        )
 
     def _add_batch(self, batch: Batch) -> None:
         known = self._db.execute(
@@ -330,29 +320,29 @@ class Store:
         Of all tiles with statements, or of those in `tile_ids` alone.
         """
         if tile_ids is None:
-            rows = self._db.execute(f"{_HISTORIES} ORDER BY tile_id, id")
+            rows = self._db.execute(f"{HISTORIES} ORDER BY tile_id, id")
         else:
             marks = ", ".join("?" * len(tile_ids))
-            query = f"{_HISTORIES} WHERE tile_id IN ({marks}) ORDER BY tile_id, id"
+            query = f"{HISTORIES} WHERE tile_id IN ({marks}) ORDER BY tile_id, id"
             rows = self._db.execute(query, tuple(tile_ids))
         for tile_id, said in groupby(rows, key=itemgetter(0)):
             yield (
                 tile_id,
                 [
-                    _opinion(opinion_id, list(parts))
+                    opinion_from(opinion_id, list(parts))
                     for opinion_id, parts in groupby(said, key=itemgetter(1))
                 ],
             )
 
     def labelled_tiles(self) -> list[LabelledTile]:
         """Return each labelled tile with what stands, in order of batch, photo and cell."""
-        query = f"{_TILES_WITH_STATEMENTS} {_IN_ORDER}"
+        query = f"{TILES_WITH_STATEMENTS} {IN_ORDER}"
         rows = self._db.execute(query).fetchall()
         return [labelled for labelled, _ in self._standing(rows, self.histories())]
 
     def standing_of(self, photo_digest: str) -> list[tuple[LabelledTile, str]]:
         """Return each labelled tile of a photo with what stands, and when that was said."""
-        query = f"{_TILES_WITH_STATEMENTS} AND photo_digest = ? {_IN_ORDER}"
+        query = f"{TILES_WITH_STATEMENTS} AND photo_digest = ? {IN_ORDER}"
         rows = self._db.execute(query, (photo_digest,)).fetchall()
         return list(self._standing(rows, self.histories([row[0] for row in rows])))
 
@@ -371,7 +361,7 @@ class Store:
                 continue
             checklist = checklists.get(row[2], ())
             labelled = LabelledTile(
-                tile=_tile(row[5:]),
+                tile=tile_from(row[5:]),
                 photo_name=row[1],
                 batch_id=row[2],
                 site=row[3],
@@ -415,7 +405,7 @@ class Store:
         for digest, code in self._db.execute("SELECT digest, species FROM loose_species"):
             species.setdefault(digest, []).append((code, 0, None))
         return [
-            (LoosePicture(row[0], _statement(row[1:5], species.get(row[0], []))), row[5])
+            (LoosePicture(row[0], statement_from(row[1:5], species.get(row[0], []))), row[5])
             for row in self._db.execute(
                 "SELECT digest, annotator, ?, verdict, unknown_plant, made_at "
                 "FROM loose_picture WHERE batch_id = ? ORDER BY digest",
@@ -437,32 +427,8 @@ class Store:
         }
 
 
-_PHOTOS = """SELECT digest, name, path, width_px, height_px, taken_at, camera, gsd_mm_per_px,
-    scale_source, scale_from_exif, scale_uncertainty_mm_per_px, cell_mm, grid_rows, grid_cols,
-    x_min_mm, y_min_mm, tile_px, edge, profile, view,
-    worst_gsd_mm_per_px, most_oblique_deg, dropped, sharpness, brightness, overexposed,
-    underexposed, shadow, glare, vegetation FROM photo"""
-
-_TILE = """photo_digest, grid_row, grid_col, tile.x_min_mm, tile.y_min_mm, x_max_mm, y_max_mm,
-    tile.gsd_mm_per_px, inside_share, byte_offset, byte_length, oblique_deg, relief_scale_error,
-    position_uncertainty_mm, tile.sharpness, tile.brightness, tile.overexposed,
-    tile.underexposed, tile.shadow, tile.glare, tile.vegetation"""
-
-_TILES_WITH_STATEMENTS = f"""SELECT tile.id, photo.name, batch_id, site, taken_at,
-    {_TILE}
-    FROM tile
-    JOIN photo ON photo.digest = photo_digest
-    JOIN batch ON batch.id = batch_id
-    WHERE tile.id IN (SELECT tile_id FROM statement)"""
-
-_IN_ORDER = "ORDER BY batch_id, photo.name, photo_digest, grid_row, grid_col"
-
-_HISTORIES = """SELECT tile_id, statement.id AS id, annotator, origin, made_at, verdict,
-    unknown_plant, species, doubtful, stage
-    FROM statement LEFT JOIN statement_species ON statement_id = statement.id"""
-
 #: Not taken back, nor replaced by the same annotator: `labelling.newest_opinions` in SQL.
-_SAID_NOW = f"""verdict <> '{_WITHDRAWN}' AND id IN
+_SAID_NOW = f"""verdict <> '{WITHDRAWN}' AND id IN
     (SELECT max(id) FROM statement GROUP BY tile_id, annotator, origin = 'review')"""
 
 
@@ -477,68 +443,3 @@ def _other_checklist(batch_id: str, known: Iterable[str], change: str) -> StoreE
 def _agrees(known: tuple[str, ...], stated: tuple[str, ...]) -> bool:
     """Tell whether what is stated is what is known; what is left unsaid agrees with all."""
     return all(new in ("", old) for old, new in zip(known, stated, strict=True))
-
-
-def _photo(row: tuple[Any, ...]) -> Photo:
-    digest, name, path, width_px, height_px, taken_at, camera = row[:7]
-    return Photo(
-        digest=digest,
-        name=name,
-        path=path,
-        width_px=width_px,
-        height_px=height_px,
-        taken_at=taken_at,
-        camera=camera,
-        scale=Scale(row[7], ScaleSource(row[8]), bool(row[9]), row[10]),
-        grid=GroundGrid(*row[11:16]),
-        tile_px=row[16],
-        edge=row[17],
-        profile=profile_from_json(row[18], f"photo {digest[:12]}: profile"),
-        view=read_view(parse_json(row[19], f"photo {digest[:12]}: view", StoreError)),
-        limits=CellLimits(row[20], row[21]),
-        dropped=tuple((reason, count) for reason, count in json.loads(row[22])),
-        quality=_quality(row[23:30]),
-    )
-
-
-def _quality_row(quality: Quality | None) -> tuple[float | None, ...]:
-    return (None,) * 7 if quality is None else astuple(quality)
-
-
-def _quality(row: tuple[Any, ...]) -> Quality | None:
-    return None if row[0] is None else Quality(*row)
-
-
-def _tile(row: tuple[Any, ...]) -> Tile:
-    digest, grid_row, grid_col = row[:3]
-    tile = Tile(digest, grid_row, grid_col, Footprint(*row[3:7]), *row[7:14])
-    return replace(tile, quality=_quality(row[14:21]))
-
-
-def _opinion(opinion_id: int, rows: Sequence[tuple[Any, ...]]) -> Opinion:
-    """Build an opinion from its rows of _HISTORIES, one per species."""
-    annotator, origin, made_at, verdict, unknown_plant = rows[0][2:7]
-    species = [row[7:10] for row in rows if row[7] is not None]
-    said = verdict != _WITHDRAWN
-    return Opinion(
-        id=opinion_id,
-        annotator=annotator,
-        origin=Origin(origin),
-        made_at=made_at,
-        statement=_statement((annotator, origin, verdict, unknown_plant), species)
-        if said
-        else None,
-    )
-
-
-def _statement(row: tuple[Any, ...], species: Sequence[tuple[str, int, int | None]]) -> Statement:
-    annotator, origin, verdict, unknown_plant = row
-    return Statement(
-        annotator=annotator,
-        origin=Origin(origin),
-        verdict=Verdict(verdict),
-        unknown_plant=bool(unknown_plant),
-        present=frozenset(code for code, doubtful, _ in species if not doubtful),
-        doubtful=frozenset(code for code, doubtful, _ in species if doubtful),
-        stages=tuple(sorted((code, stage) for code, _, stage in species if stage is not None)),
-    )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import TypeVar
 
 from rich.console import Console
@@ -24,6 +26,23 @@ def complain(error: WeedsetError) -> None:
     voice().print(f"[bold red]error:[/] {escape(str(error))}")
     if error.fix:
         voice().print(f"  [bold]do:[/] {escape(error.fix)}")
+    if near := _near_file(error):
+        voice().print(f"  [bold]did you mean[/] {escape(near)}?")
+
+
+def _near_file(error: WeedsetError) -> str:
+    """Return the file whose name is nearest to that of one that is not there, "" if none is."""
+    path = Path(error.where)
+    if not error.where or "written" in error.what:
+        return ""
+    try:
+        if path.exists():
+            return ""
+        names = [item.name for item in path.parent.iterdir()]
+    except OSError:
+        return ""
+    near = difflib.get_close_matches(path.name, names, 1, cutoff=0.7)
+    return str(path.with_name(near[0])) if near else ""
 
 
 def follow(items: Iterable[_Item], total: int, doing: str) -> Iterator[_Item]:

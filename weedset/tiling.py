@@ -9,7 +9,7 @@ import multiprocessing
 import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cache
 from pathlib import Path
 
@@ -85,13 +85,20 @@ def plan_photo(
 
 
 def cut_photo(
-    path: Path, profile: CameraProfile, workspace: Workspace, known: frozenset[str] = frozenset()
+    path: Path,
+    profile: CameraProfile,
+    workspace: Workspace,
+    known: frozenset[str] = frozenset(),
+    again: frozenset[str] = frozenset(),
 ) -> CutPhoto | None:
     """Cut one photo and write its archive; None where its digest is in `known`.
 
+    Where it is in `again`, the tiles are put behind those of its archive, so that these
+    can still be read until the store speaks of the new ones.
+
     Raises PhotoError, CameraError, or StoreError where the archive cannot be written.
     """
-    parcel = _cut_to_parcel(path, profile, workspace, known)
+    parcel = _cut_to_parcel(path, _Job(profile, workspace, known, again))
     return None if parcel is None else _unpacked(parcel)
 
 
@@ -111,15 +118,15 @@ def _unpacked(parcel: _Parcel) -> CutPhoto:
     return CutPhoto(parcel.photo, tuple(_describe(parcel)))
 
 
-def _cut_to_parcel(
-    path: Path, profile: CameraProfile, workspace: Workspace, known: frozenset[str]
-) -> _Parcel | None:
+def _cut_to_parcel(path: Path, job: _Job) -> _Parcel | None:
+    profile, workspace = job.profile, job.workspace
+
     def share(width_px: int, height_px: int, exif: ExifFacts) -> float:
         view = photo_view(profile, exif, width_px, height_px, str(path))
         cells = cells_in_view(view, workspace.cell_mm, workspace.edge, workspace.limits, str(path))
         return share_needed(cells, workspace.tile_px)
 
-    opened = open_photo_unless(path, known, least_share=share)
+    opened = open_photo_unless(path, job.known, least_share=share)
     if opened is None:
         return None
     photo, cells = plan_photo(opened, profile, workspace, path)
@@ -128,7 +135,8 @@ def _cut_to_parcel(
     qualities, whole = measure(picture, cells.kept, workspace.tile_px)
     archive = tile_archive(workspace, photo.digest)
     try:
-        spans = _write_tiles(archive, pixels, cells)
+        before = _members(archive) if photo.digest in job.again else b""
+        spans = _write_tiles(archive, pixels, cells, before)
     except OSError as exc:
         fix = "make room on the disk, then run the same command again: it goes on"
         raise StoreError(
@@ -164,14 +172,38 @@ def _describe(parcel: _Parcel) -> Iterator[Tile]:
         )
 
 
+def describe_anew(photo: Photo, tiles: Sequence[Tile]) -> tuple[Tile, ...]:
+    """Return tiles of the same ground, row by row, with what follows from the profile now.
+
+    Where they lie and what their pixels look like stays.
+    """
+    spans = [(tile.offset, tile.length) for tile in tiles]
+    described = _describe(_Parcel(photo, spans, np.zeros((len(tiles), len(fields(Quality))))))
+    return tuple(
+        replace(new, quality=old.quality) for new, old in zip(described, tiles, strict=True)
+    )
+
+
 def _known(value: float) -> float | None:
     return None if math.isnan(value) else value
 
 
-def _write_tiles(archive: Path, pixels: NDArray[np.uint8], cells: CellsInView) -> list[_Span]:
-    """Write the archive of a photo; return where in it each tile lies."""
+def _members(archive: Path) -> bytes:
+    """Return an archive without the empty blocks that end it; nothing where it is gone."""
+    try:
+        data = archive.read_bytes()
+    except FileNotFoundError:
+        return b""
+    return data[: max(0, len(data) - END_BYTES)]
+
+
+def _write_tiles(
+    archive: Path, pixels: NDArray[np.uint8], cells: CellsInView, before: bytes
+) -> list[_Span]:
+    """Write the archive of a photo, `before` first; return where in it each tile lies."""
     spans = []
     with whole_file(archive) as file:
+        file.write(before)
         for row, col in cells.places():
             data = encode_tile(pixels[row, col])
             file.write(member_header(f"r{row:03d}c{col:03d}.jpg", len(data)))
@@ -187,13 +219,15 @@ def cut_photos(
     workspace: Workspace,
     known: frozenset[str] = frozenset(),
     workers: int | None = None,
+    again: frozenset[str] = frozenset(),
     executor: Executor | None = None,
 ) -> Iterator[CutResult]:
     """Cut many photos on all cores, in order, one bad photo not stopping the rest.
 
-    `workers` and `executor` are as for `weedset.hands.in_order`, and raise what that raises.
+    See `cut_photo` for those that are `known` and those to cut `again`; `workers` and
+    `executor` are as for `weedset.hands.in_order`, and raise what that raises.
     """
-    job = _Job(profile, workspace, known)
+    job = _Job(profile, workspace, known, again)
     for sent in in_order(_cut, job, paths, workers, executor):
         yield _opened(sent)
 
@@ -214,6 +248,7 @@ class _Job:
     profile: CameraProfile
     workspace: Workspace
     known: frozenset[str]
+    again: frozenset[str] = frozenset()
 
 
 @cache
@@ -243,7 +278,7 @@ _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3
 def _cut(job: _Job, path: Path) -> _Sent:
     _settle_in()
     try:
-        return path, _cut_to_parcel(path, job.profile, job.workspace, job.known), None
+        return path, _cut_to_parcel(path, job), None
     except WeedsetError as error:
         return path, None, error
 

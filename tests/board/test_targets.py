@@ -103,7 +103,7 @@ def test_the_worked_example_in_the_docs_runs(
 ) -> None:
     """Twelve weeds in sight: the machine stops, centres, acts and verifies once."""
     text = (Path(__file__).parents[2] / "docs" / "board.md").read_text()
-    (code,) = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
+    code, _across = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
     write_model(tmp_path / "small.onnx")
     (tmp_path / "camera.toml").write_text(
         'name = "c"\nheight_mm = 1000\nheight_uncertainty_mm = 2\n[pose]\nuncertainty_deg = 0.2\n'

@@ -367,8 +367,10 @@ def test_a_real_bed_from_masks_to_a_valid_bag(tmp_path: Path) -> None:
         "import", "masks", photos, "--value", "0=ground", "--value", "1=3WEEDT", "--value",
         "2=DAUCS", "--looked-for", "3WEEDT,DAUCS", "-w", garden,
     )  # fmt: skip
-    line = run("status", "-w", garden).stdout.splitlines()[1]
-    batch = line.removeprefix("batch ").partition(":")[0]
+    ((batch,),) = [
+        [item["id"] for item in json.loads(line)["each_batch"]]
+        for line in run("status", "-w", garden, "--json").stdout.splitlines()
+    ]
     own_words = "The dataset can be used freely for non-commercial applications."
     run(
         "describe", batch, "-w", garden, "--giver", "tests", "--rights-holder", "its authors",

@@ -298,6 +298,8 @@ def test_the_review_list_closes_the_loop(tmp_path: Path) -> None:
     counts = {"carrot": 5, "=HYPERLINK(1)": 2, "mystery": 1}
     with pytest.raises(LabelError, match="2 names are not known"):
         settle_names(counts, KNOWN, path)
+    with pytest.raises(LabelError, match=r"1 name is not known .*: 'mystery'$"):
+        settle_names({"carrot": 5, "mystery": 1}, KNOWN, tmp_path / "other.csv")
     text = path.read_text()
     assert not any(line[0] in "=+-@" for line in text.splitlines())
     assert text.splitlines()[-1].startswith("carrot,DAUCS,5")

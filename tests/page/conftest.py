@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -18,7 +17,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from PIL import Image
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from starlette.testclient import TestClient
 
 from weedset.labelstore import LabelStore, open_label_store
@@ -220,23 +219,6 @@ def serve() -> Iterator[Callable[..., Served]]:
             served.process.wait(timeout=10)
         assert served.process.stderr is not None
         served.process.stderr.close()
-
-
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Browser]:
-    """Start Debian's Chromium; these tests are worth nothing without it, so they fail."""
-    path = os.environ.get("CHROMIUM") or shutil.which("chromium")
-    if path is None:
-        pytest.fail(
-            "the labelling page is tested in Chromium, which is not installed: "
-            "`apt-get install chromium`, or name the program in the variable CHROMIUM"
-        )
-    flags = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
-    flags += ["--disable-component-update", "--disable-sync"]
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=flags)
-        yield browser
-        browser.close()
 
 
 OpenPage = Callable[..., Page]

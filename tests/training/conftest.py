@@ -1,11 +1,24 @@
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from toy_garden import BAR, DISC, ToyPhoto, make_garden, quick_recipe, toy_photos, toy_recipe
+import torch
+from torch import nn
+from toy_garden import (
+    BAR,
+    DISC,
+    ToyPhoto,
+    make_garden,
+    quick_recipe,
+    toy_photos,
+    toy_recipe,
+    with_card,
+)
 
-from training.export import Exported, export_model
+from training.export import Exported, export_model, write_float_model
 from training.leave_one_out import LeftOut, leave_one_out
 from training.per_row import Planting
+from training.runs import load_model, read_run
 from training.sources import from_workspace
 from training.train import train
 from weedset.records import Policy
@@ -35,6 +48,20 @@ def exported(
     return export_model(
         run_dir, from_workspace(garden), tmp_path_factory.mktemp("out") / "toy.onnx"
     )
+
+
+@pytest.fixture(scope="session")
+def worse(run_dir: Path, garden: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A model file that takes bars for their opposite."""
+    run = read_run(run_dir)
+    model = load_model(run_dir, run)
+    head = [module for module in model.modules() if isinstance(module, nn.Linear)][-1]
+    bar = run.card.codes.index(BAR)
+    with torch.no_grad():
+        head.weight[bar] *= -1
+    path = tmp_path_factory.mktemp("worse") / "worse.onnx"
+    write_float_model(model, run.card.input_px, path)
+    return with_card(path, path, replace(run.card, name="worse"))
 
 
 @pytest.fixture(scope="session")

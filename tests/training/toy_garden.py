@@ -5,9 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import onnx
 from PIL import Image, ImageDraw
 
 from training.recipe import Recipe
+from weedset.modelcard import CARD_KEY, ModelCard, card_to_json
 from weedset.records import Batch, CameraProfile, Origin, Statement, Verdict
 from weedset.settings import Workspace, create_workspace
 from weedset.store import open_store
@@ -102,6 +104,14 @@ def toy_recipe(**changes: object) -> Recipe:
         "workers": 0,
     }
     return Recipe(**(settings | changes))  # type: ignore[arg-type]
+
+
+def with_card(model: Path, out: Path, card: ModelCard) -> Path:
+    """Write a model file anew under another card."""
+    file = onnx.load(model)
+    onnx.helper.set_model_props(file, {CARD_KEY: card_to_json(card)})
+    onnx.save(file, out)
+    return out
 
 
 def quick_recipe() -> Recipe:

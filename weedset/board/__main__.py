@@ -15,13 +15,16 @@ from time import sleep
 from weedset.board.asked import board_parser
 from weedset.board.classify import ClassifiedPhoto
 from weedset.board.decide import outside_bound
+from weedset.board.drive import Drive
 from weedset.board.eye import Eye, open_eye
 from weedset.board.fitness import check_board, fitness_lines
+from weedset.board.following import Followed, drive_lines, drive_records, follow, open_drive
 from weedset.board.frames import (
     Newest,
     Shot,
     WatchedFolder,
     concatenated_jpegs,
+    headed,
     length_prefixed,
     read_shot,
 )
@@ -48,6 +51,10 @@ def main(arguments: list[str] | None = None) -> int:
     live = asked.watch or Path("-") in asked.photos
     if live and (len(asked.photos) > 1 or asked.overlay):
         parser.error("--watch and - take one PHOTO and no --overlay")
+    if bool(asked.drive) != bool(asked.treated) or (asked.anchor and not asked.drive):
+        parser.error("--drive and --treated go together, and --anchor with them")
+    if asked.drive and not live:
+        parser.error("--drive is for --watch and for -")
     if asked.watch and not asked.photos[0].is_dir():
         parser.error(f"--watch needs a folder: {asked.photos[0]}")
     try:
@@ -59,6 +66,7 @@ def main(arguments: list[str] | None = None) -> int:
             guards=_guards(asked),
             threads=asked.threads,
         )
+        drive = open_drive(eye, asked.drive, asked.treated, asked.anchor) if asked.drive else None
     except WeedsetError as error:
         _complain(error)
         return error.exit_code
@@ -70,7 +78,7 @@ def main(arguments: list[str] | None = None) -> int:
         _say(f"NOTE: nothing is treated, since {outside}.")
     out = _Out(asked, eye.model.card)
     try:
-        _live(asked, eye, out) if live else _classify_all(asked, eye, out)
+        _live(asked, drive or eye, out) if live else _classify_all(asked, eye, out)
     except OSError as error:  # of what we write to: all else is told as an error of ours
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         if not isinstance(error, BrokenPipeError):  # that one has seen enough
@@ -113,6 +121,14 @@ class _Out:
         else:
             self._lines(list(_plain_lines(photo, self._card)))
 
+    def followed(self, step: Followed, **more: object) -> None:
+        """Tell of a frame of a drive: of plants, not of cells, so that nobody acts on both."""
+        if self._json:
+            head = {**photo_record(step.looked.photo, self._card), **more}
+            self._lines([_dumped(head), *map(_dumped, drive_records(step))])
+        else:
+            self._lines(list(drive_lines(step)))
+
     def failure(self, error: WeedsetError) -> None:
         """Tell people, and programs: there is no decision on this one."""
         self.bad += 1
@@ -147,23 +163,28 @@ def _classify_all(asked: argparse.Namespace, eye: Eye, out: _Out) -> None:
             out.photo(photo)
 
 
-def _live(asked: argparse.Namespace, eye: Eye, out: _Out) -> None:
+def _live(asked: argparse.Namespace, eye: Eye | Drive, out: _Out) -> None:
     """Decide on frames as they come, always on the newest, until the stream ends, if it does."""
     for shot in _watched(asked.photos[0]) if asked.watch else _streamed(asked.frames):
         try:
             if isinstance(shot, WeedsetError):
                 raise shot
-            photo = eye.frame(shot.data, shot.name, shot.taken_s)
+            until_s = round(shot.taken_s + asked.stale_after / 1000, 3)
+            if isinstance(eye, Drive):
+                out.followed(follow(eye, shot), good_until_monotonic_s=until_s)
+            else:
+                photo = eye.frame(shot.data, shot.name, shot.taken_s)
+                out.photo(photo, good_until_monotonic_s=until_s)
         except WeedsetError as error:
             out.failure(error)
-        else:
-            until_s = shot.taken_s + asked.stale_after / 1000
-            out.photo(photo, good_until_monotonic_s=round(until_s, 3))
 
 
 def _streamed(kind: str) -> Iterator[Shot | WeedsetError]:
-    split = length_prefixed if kind == "lengths" else concatenated_jpegs
-    newest = Newest(split(partial(os.read, sys.stdin.fileno())))
+    read = partial(os.read, sys.stdin.fileno())
+    if kind == "headed":
+        newest = Newest(headed(read))
+    else:
+        newest = Newest((length_prefixed if kind == "lengths" else concatenated_jpegs)(read))
     yield from newest
     if newest.dropped:
         _say(f"{newest.dropped} frames came while another was decided on, and were dropped.")

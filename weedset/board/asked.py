@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from pathlib import Path
 
 from weedset.board.gate import AUDIT_EVERY
@@ -51,10 +52,29 @@ def board_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument(
         "--frames",
-        choices=("jpegs", "lengths"),
+        choices=("jpegs", "lengths", "headed"),
         default="jpegs",
-        help="frames on standard input: JPEGs one after the other (MJPEG), or each after "
-        "its length (4 bytes, big-endian)",
+        help="frames on standard input: JPEGs one after the other (MJPEG), each after "
+        "its length (4 bytes, big-endian), or each after a line of JSON with its length and "
+        "perhaps its odometry",
+    )
+    parser.add_argument(
+        "--drive",
+        type=Path,
+        metavar="MOUNTING",
+        help="make one map of overlapping frames, so that no plant is treated twice; MOUNTING "
+        "says where the camera hangs (TOML); needs --treated",
+    )
+    parser.add_argument(
+        "--treated", type=Path, metavar="FILE", help="note what is treated in FILE, one per drive"
+    )
+    parser.add_argument(
+        "--anchor",
+        type=_far,
+        nargs=5,
+        metavar=("X", "Y", "HEADING", "OFF_MM", "OFF_DEG"),
+        help="where the machine stands in the drive of FILE after a restart (mm, degrees), and "
+        "how sure that is",
     )
     parser.add_argument(
         "--stale-after",
@@ -87,6 +107,16 @@ def _share(text: str) -> float:
 
 def _mm(text: str) -> float:
     return _number(text, 10_000, "mm from 0 to 10000")
+
+
+def _far(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not abs(value) <= 1e9:
+        raise argparse.ArgumentTypeError(f"should be a number, not {text!r}")
+    return value
 
 
 def _ms(text: str) -> float:

@@ -68,7 +68,7 @@ class ClassifiedPhoto:
     """A photo with its whole cells, row by row. `width_px` x `height_px` is upright.
 
     `dropped` counts by reason the cells that are too oblique, or cut by the photo's edge,
-    where the camera is tilted or bends lines.
+    where the camera is tilted or bends lines. `fault` is why nothing in it may be acted on.
     """
 
     name: str
@@ -84,6 +84,7 @@ class ClassifiedPhoto:
     model_digest: str
     policy: Policy
     gate: Gate | None = None
+    fault: str | None = None
 
 
 def least_share(

@@ -90,6 +90,7 @@ class Rule:
     """The rule for one model under one policy, made once and asked for each cell."""
 
     def __init__(self, card: ModelCard, policy: Policy) -> None:
+        self.codes = card.codes
         self._classes = len(card.classes)
         to_remove = policy.remove - policy.protect - {ANY_PLANT}
         protected = _places(card, lambda code: code not in to_remove and code != ANY_PLANT)

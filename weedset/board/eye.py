@@ -13,6 +13,7 @@ from PIL import Image
 from weedset.board.classify import ClassifiedPhoto, classify_image, least_share
 from weedset.board.decide import TREAT_NOTHING, read_policy
 from weedset.board.gate import Gate
+from weedset.board.ground import Ground, ground_of
 from weedset.board.guards import Guards, guarded, left_alone, look_at, stale
 from weedset.board.model import BoardModel, open_model
 from weedset.digests import bytes_digest
@@ -78,7 +79,20 @@ class Eye:
         Raises PhotoError for what is no picture, CameraError for a scale that is not known.
         """
         start = perf_counter()
+        return self._fresh(self._opened(frame, name), name, taken_s, start)
+
+    def frame_and_ground(
+        self, frame: Frame, name: str, taken_s: float
+    ) -> tuple[ClassifiedPhoto, Ground]:
+        """Decide on a frame as `frame` does, and return the ground it shows as well."""
+        start = perf_counter()
         opened = self._opened(frame, name)
+        photo = self._fresh(opened, name, taken_s, start)
+        return photo, ground_of(opened.image, photo)
+
+    def _fresh(
+        self, opened: OpenedPhoto, name: str, taken_s: float, start: float
+    ) -> ClassifiedPhoto:
         seen = self._decided(opened, name, start)
         size_px = (seen.width_px, seen.height_px)
         first, before = self._size_px or size_px, self._last_digest

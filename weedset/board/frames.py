@@ -15,7 +15,9 @@ from pathlib import Path
 from threading import Condition, Thread
 from time import monotonic, time
 
+from weedset.board.steps import Odometry
 from weedset.errors import PhotoError
+from weedset.fields import Fields, parse_json, read_text
 from weedset.images import PHOTO_SUFFIXES
 
 #: Reads at most so many bytes, fewer where no more are there yet, none at the end.
@@ -23,6 +25,10 @@ Read = Callable[[int], bytes]
 
 _MOST_BYTES = 64_000_000
 _CHUNK = 65_536
+_LONGEST_HEADER = 4096
+
+#: Beyond, odometry is no position of a machine: mm, or degrees of turning.
+_FARTHEST = 1e9
 _START = b"\xff\xd8\xff"
 
 #: A marker within entropy-coded data: what is neither a stuffed byte, a restart nor fill
@@ -37,6 +43,15 @@ class Shot:
     name: str
     data: bytes
     taken_s: float
+    odometry: Odometry | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Headed:
+    """A frame with what its header says."""
+
+    data: bytes
+    odometry: Odometry | None
 
 
 class _Bytes:
@@ -84,6 +99,58 @@ def length_prefixed(read: Read) -> Iterator[bytes | PhotoError]:
             yield PhotoError("is cut off by the end of the stream")
             return
         yield stream.take(length)
+
+
+def headed(read: Read) -> Iterator[Headed | PhotoError]:
+    """Yield frames that each follow a line of JSON: `length` in bytes, and perhaps `odometry`.
+
+    Raises PhotoError for a header without a length that a photo has.
+    """
+    stream = _Bytes(read)
+    while True:
+        try:
+            header = _line(stream)
+            if header is None:
+                return
+            fields = parse_json(header, "stdin: header of a frame", PhotoError)
+            length = fields.whole("length", least=1, most=_MOST_BYTES)
+            stream.fill(length)
+        except EOFError:
+            yield PhotoError("is cut off by the end of the stream")
+            return
+        data = stream.take(length)
+        try:
+            yield Headed(data, read_odometry(fields))
+        except PhotoError as error:
+            yield error
+
+
+def read_odometry(fields: Fields) -> Odometry | None:
+    """Return the table `odometry` with x_mm, y_mm and heading_deg, None where there is none.
+
+    Raises PhotoError, naming the field.
+    """
+    if "odometry" not in fields:
+        return None
+    table = fields.table("odometry")
+    far = {"least": -_FARTHEST, "most": _FARTHEST}
+    found = Odometry(*(table.number(name, **far) for name in ("x_mm", "y_mm", "heading_deg")))
+    table.done()
+    return found
+
+
+def _line(stream: _Bytes) -> str | None:
+    """Remove a line and return it; None where the stream ends before one begins."""
+    while (end := stream.held.find(b"\n")) < 0:
+        if len(stream.held) > _LONGEST_HEADER:
+            raise PhotoError("is no header: a line of JSON before each frame", where="stdin")
+        try:
+            stream.fill(len(stream.held) + 1)
+        except EOFError:
+            if stream.held:
+                raise
+            return None
+    return stream.take(end + 1).decode(errors="replace")
 
 
 def concatenated_jpegs(read: Read) -> Iterator[bytes | PhotoError]:
@@ -151,23 +218,25 @@ def _next_marker(stream: _Bytes, at: int) -> int:
 class Newest:
     """Reads frames in a thread of its own and keeps the newest, so that none grows old."""
 
-    def __init__(self, frames: Iterator[bytes | PhotoError]) -> None:
+    def __init__(self, frames: Iterator[bytes | Headed | PhotoError]) -> None:
         self.dropped = 0
         self._changed = Condition()
         self._waiting: Shot | PhotoError | None = None
         self._ended = False
         Thread(target=self._gather, args=(frames,), daemon=True).start()
 
-    def _gather(self, frames: Iterator[bytes | PhotoError]) -> None:
+    def _gather(self, frames: Iterator[bytes | Headed | PhotoError]) -> None:
         number = 0
         try:
             for number, frame in enumerate(frames, 1):
                 name = f"frame {number}"
-                self._put(
-                    Shot(name, frame, monotonic())
-                    if isinstance(frame, bytes)
-                    else PhotoError(frame.what, where=name)
-                )
+                if isinstance(frame, PhotoError):
+                    where = f"{name}: {frame.where}" if frame.where else name
+                    self._put(PhotoError(frame.what, where=where, fix=frame.fix))
+                elif isinstance(frame, Headed):
+                    self._put(Shot(name, frame.data, monotonic(), frame.odometry))
+                else:
+                    self._put(Shot(name, frame, monotonic()))
         except PhotoError as error:
             self._put(error)
         with self._changed:
@@ -243,6 +312,7 @@ class WatchedFolder:
 def read_shot(path: Path) -> Shot:
     """Read a photo as a frame that was taken when the file was last written.
 
+    Odometry is that of a JSON file of the same name beside it (see `read_odometry`), if any.
     Raises PhotoError where it cannot be read, or is being written again.
     """
     try:
@@ -255,4 +325,8 @@ def read_shot(path: Path) -> Shot:
         raise PhotoError(f"cannot be read ({exc.strerror})", where=str(path)) from exc
     if len(data) != before.st_size or after.st_mtime_ns != before.st_mtime_ns:
         raise PhotoError("changed while it was read", where=str(path))
-    return Shot(path.name, data, monotonic() - (time() - after.st_mtime))
+    beside, odometry = path.with_suffix(".json"), None
+    if beside.exists():
+        fields = parse_json(read_text(beside, PhotoError), str(beside), PhotoError)
+        odometry = read_odometry(fields)
+    return Shot(path.name, data, monotonic() - (time() - after.st_mtime), odometry)

@@ -102,7 +102,8 @@ def stale(age_ms: float, guards: Guards) -> str | None:
 def left_alone(photo: ClassifiedPhoto, reason: str) -> ClassifiedPhoto:
     """Return the photo with every cell left alone for one reason."""
     decision = Decision(Action.LEAVE, reason)
-    return replace(photo, cells=tuple(replace(cell, decision=decision) for cell in photo.cells))
+    cells = tuple(replace(cell, decision=decision) for cell in photo.cells)
+    return replace(photo, cells=cells, fault=reason)
 
 
 def kept_out(photo: ClassifiedPhoto, guards: Guards) -> ClassifiedPhoto:
@@ -115,7 +116,7 @@ def kept_out(photo: ClassifiedPhoto, guards: Guards) -> ClassifiedPhoto:
     """
     if guards.keep_out_mm is None:
         return photo
-    shy = [cell for cell in photo.cells if _must_not_be_hurt(cell, photo.policy)]
+    shy = [cell for cell in photo.cells if must_not_be_hurt(cell, photo.policy)]
     if not shy:
         return photo
     cell_mm = photo.grid.cell_mm
@@ -132,7 +133,7 @@ def kept_out(photo: ClassifiedPhoto, guards: Guards) -> ClassifiedPhoto:
     )
 
 
-def _must_not_be_hurt(cell: ClassifiedCell, policy: Policy) -> bool:
+def must_not_be_hurt(cell: ClassifiedCell, policy: Policy) -> bool:
     """Say whether the decision turned on a species, and on none that may be removed."""
     return cell.species is not None and cell.species not in policy.remove - policy.protect
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from dataclasses import dataclass
 from importlib import import_module, metadata
@@ -112,9 +113,13 @@ def _session(runtime: Any, data: bytes, path: Path, threads: int) -> Any:
     try:
         return runtime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
     except Exception as exc:  # the runtime's exceptions have no common base class of their own
-        raise ModelError(f"is not an ONNX model that can run: {_line(exc)}", where=str(path)) from (
-            exc
-        )
+        where, words = str(path), _line(exc)
+        if not data or any(said in words.lower() for said in ("protobuf", "modelproto")):
+            fix = "use a file that `weedset export` wrote, and copy it anew if this was one"
+            raise ModelError(
+                "is not an ONNX model, or a damaged one", where=where, fix=fix
+            ) from exc
+        raise ModelError(f"is not an ONNX model that can run: {words}", where=where) from exc
 
 
 def _check_ports(session: Any, card: ModelCard, path: Path) -> str:
@@ -159,4 +164,5 @@ def _try_out(model: BoardModel, path: Path) -> None:
 
 
 def _line(exc: Exception) -> str:
-    return " ".join(str(exc).split())[:200]
+    """Return the runtime's words on one line, without the numbers that it puts before them."""
+    return " ".join(re.sub(r"^\[\w+\] : \d+ : ", "", str(exc)).split())[:200]

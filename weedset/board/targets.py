@@ -94,21 +94,23 @@ def to_machine_mm(x_mm: float, y_mm: float, mounting: Mounting) -> tuple[float, 
     )
 
 
+def off_in_machine_mm(cell: ClassifiedCell, mounting: Mounting) -> float | None:
+    """Return how far off in the machine's frame a cell may lie (one sigma), if that is known."""
+    if cell.uncertainty_mm is None:
+        return None
+    turned_mm = math.hypot(cell.x_mm, cell.y_mm) * math.radians(mounting.rotation_uncertainty_deg)
+    return math.hypot(cell.uncertainty_mm, mounting.uncertainty_mm, turned_mm)
+
+
 def _target(cell: ClassifiedCell, card: ModelCard, mounting: Mounting) -> Target:
     x_mm, y_mm = to_machine_mm(cell.x_mm, cell.y_mm, mounting)
-    off_mm = cell.uncertainty_mm
-    if off_mm is not None:
-        turned_mm = math.hypot(cell.x_mm, cell.y_mm) * math.radians(
-            mounting.rotation_uncertainty_deg
-        )
-        off_mm = math.hypot(off_mm, mounting.uncertainty_mm, turned_mm)
     probability = None
     if cell.species is not None:
         probability = cell.probabilities[card.codes.index(cell.species)]
     return Target(
         x_mm=x_mm,
         y_mm=y_mm,
-        uncertainty_mm=off_mm,
+        uncertainty_mm=off_in_machine_mm(cell, mounting),
         species=cell.species,
         probability=probability,
         action=cell.decision.action,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from weedset.cli.board import add_board_verbs
 from weedset.cli.camera import add_camera_verbs
 from weedset.cli.contributor import add_contributor_verbs
+from weedset.cli.doctor import add_doctor_verb
 from weedset.cli.door import make_app
 from weedset.cli.gardener import add_gardener_verbs
 from weedset.cli.label import add_label_verb
@@ -21,3 +22,4 @@ add_camera_verbs(app)
 add_plan_verb(app)
 add_quality_verb(app)
 add_pool_verbs(app)
+add_doctor_verb(app)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import date
 from enum import StrEnum
@@ -131,7 +132,8 @@ def calibrate(
     write_camera_profile(out, profile)
     if as_json:
         emit({"verdict": worth, "hints": hints, "error_px": round(fit.error_px, 4),
-              "covered": round(fit.covered, 3), "profile": profile_to_json(profile)})  # fmt: skip
+              "covered": round(fit.covered, 3),
+              "profile": json.loads(profile_to_json(profile))})  # fmt: skip
     else:
         _say_profile(profile)
         typer.echo(f"verdict: {worth}, from {len(fit.errors_px)} photos, {fit.error_px:.2f} px off")
@@ -163,6 +165,7 @@ def from_object(
     name: Annotated[str, typer.Option(help="What to call the camera.")] = "camera",
     length_uncertainty_mm: KnownOption = 0.5,
     pointing_px: PointingOption = 2.0,
+    as_json: JsonOption = False,
 ) -> None:
     """Take the scale from one object of known length that lies on the ground.
 
@@ -183,11 +186,15 @@ def from_object(
     if camera is None:
         profile = profile_from_length(known, opened, name, str(photo))
         gsd, spread = profile.declared_gsd_mm_per_px, profile.declared_uncertainty_mm_per_px
-        typer.echo(f"scale    {gsd:.5f} mm/px +- {spread:.5f}")
+        if not as_json:
+            typer.echo(f"scale    {gsd:.5f} mm/px +- {spread:.5f}")
     else:
         profile = height_from_length(known, opened, read_camera_profile(camera), str(photo))
-        _say_profile(profile)
+        if not as_json:
+            _say_profile(profile)
     write_camera_profile(out, profile)
+    if as_json:
+        emit({"profile": json.loads(profile_to_json(profile))})
     say(f"Wrote {out}. It holds as long as the camera keeps its height.")
 
 

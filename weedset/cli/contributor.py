@@ -226,6 +226,7 @@ def submit(
     to: Annotated[str, typer.Option(help="A folder, or an address such as s3://pool/in.")],
     own_species: SpeciesOption = None,
     workers: WorkersOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Hand a contribution over: check it, then copy it to a folder or an address.
 
@@ -243,7 +244,10 @@ def submit(
             where=str(file),
             fix="pack it again after mending what is named above",
         )
-    say(f"Handed over: {hand_over(file, to)}")
+    where = hand_over(file, to)
+    say(f"Handed over: {where}")
+    if as_json:
+        emit({"archive": str(file), "handed_to": str(where)})
 
 
 def report_record(report: Report) -> dict[str, object]:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from weedset.cli.door import WorkspaceOption, usage_error
+from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
 from weedset.cli.options import licence_of
 from weedset.contribution.giving import (
     PLACE_DEG,
@@ -16,6 +16,7 @@ from weedset.contribution.giving import (
     Place,
     coarse,
     giving_faults,
+    giving_fields,
     giving_path,
     giving_toml,
     site_id,
@@ -81,6 +82,7 @@ def describe(
         bool, typer.Option("--again", help="State all anew, over what was stated before.")
     ] = False,
     workspace: WorkspaceOption = Path(),
+    as_json: JsonOption = False,
 ) -> None:
     """State who gives a batch, under which licence, and roughly where it is from.
 
@@ -121,6 +123,8 @@ def describe(
         store.describe_batch(
             found.id, site=found.site, taken_on=found.taken_on, giver=who, licence=terms
         )
+    if as_json:
+        emit({"file": str(path), "giving": giving_fields(giving)})
     say(f"Written to {path}. Read it over; it goes into the archive word for word.")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import sys
 from pathlib import Path
@@ -24,10 +25,14 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON, for pr
 #: Verbs in the order of use, for the list in the help. They are added by journey, and some
 #: by packages above this one; one that is not named here comes last.
 ORDER = (
-    "new", "camera", "tile", "quality", "label", "import", "species", "status", "train", "export",
-    "evaluate", "leave-one-out", "bound", "classify", "card", "plan", "describe", "pack", "check",
-    "submit", "licences", "pool",
+    "status", "doctor", "new", "camera", "tile", "quality", "label", "import", "species", "train",
+    "export", "evaluate", "leave-one-out", "bound", "compare", "report", "release", "released",
+    "classify", "card", "plan", "describe", "pack", "check", "submit", "licences", "pool",
 )  # fmt: skip
+
+
+#: Full disks may show up anywhere, at the latest where the answer itself is written.
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
 
 
 class _Door(TyperGroup):
@@ -43,6 +48,17 @@ class _Door(TyperGroup):
         except WeedsetError as error:
             complain(error)
             raise typer.Exit(error.exit_code) from error
+        except OSError as error:
+            if error.errno not in _NO_ROOM:
+                raise
+            complain(
+                WeedsetError(
+                    f"cannot be written ({error.strerror})",
+                    where=str(error.filename or "the output"),
+                    fix="make room on the disk, then give the same command again",
+                )
+            )
+            raise typer.Exit(WeedsetError.exit_code) from error
         except KeyboardInterrupt:
             say("Stopped. What was finished is kept; the same command goes on from there.")
             raise typer.Exit(130) from None
@@ -72,6 +88,9 @@ def make_app() -> typer.Typer:
         ] = False,
     ) -> None:
         """Ground photos to labelled cells, small weed models, and honest scores.
+
+        New here? `weedset status` says what the folder you are in holds and which command
+        comes next; `weedset doctor` says whether all that you need is installed.
 
         A weedset model never moves a tool by itself: it says treat, leave or unsure, and
         the default is to leave. Keep people and animals away from a working machine.

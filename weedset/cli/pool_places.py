@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from weedset.cli.door import JsonOption, emit
 from weedset.pool.layout import open_pool
 from weedset.pool.publishing import back_up, fetch, publish
 from weedset.talk import counted, say
@@ -28,6 +30,7 @@ def publish_edition(
     pool: PoolArgument,
     number: Annotated[int, typer.Argument(help="The number of the edition.")],
     to: Annotated[str, typer.Argument(help="A folder, or an address such as s3://weeds/1.")],
+    as_json: JsonOption = False,
 ) -> None:
     """Send an edition to a folder or an address; it is there once its last file is.
 
@@ -40,12 +43,16 @@ def publish_edition(
     """
     edition, moved = publish(open_pool(pool), number, to)
     say(f"Sent {counted(moved.moved, 'file')}; {moved.there} were there already.")
-    typer.echo(f"edition {edition.number} is at {to}, sha256 {edition.digest}")
+    if as_json:
+        emit({"edition": edition.number, "at": to, "sha256": edition.digest, **asdict(moved)})
+    else:
+        typer.echo(f"edition {edition.number} is at {to}, sha256 {edition.digest}")
 
 
 def back_up_pool(
     pool: PoolArgument,
     to: Annotated[str, typer.Argument(help="A folder, or an address that only you can read.")],
+    as_json: JsonOption = False,
 ) -> None:
     """Keep a copy of the whole pool in a folder or at an address, or bring it up to date.
 
@@ -57,12 +64,15 @@ def back_up_pool(
     """
     moved = back_up(open_pool(pool), to)
     say(f"Sent {counted(moved.moved, 'file')}; {moved.there} were there already.")
+    if as_json:
+        emit({"at": to, **asdict(moved)})
 
 
 def fetch_here(
     source: Annotated[str, typer.Argument(help="Where it was published or backed up.")],
     folder: Annotated[Path, typer.Argument(help="The folder that it becomes here.")],
     digest: DigestOption = "",
+    as_json: JsonOption = False,
 ) -> None:
     """Fetch an edition, or the copy of a pool, and see that every file is what it should be.
 
@@ -74,4 +84,4 @@ def fetch_here(
     """
     moved = fetch(source, folder, digest)
     say(f"Fetched {counted(moved.moved, 'file')}; {moved.there} were here already.")
-    typer.echo(str(folder))
+    emit({"folder": str(folder), **asdict(moved)}) if as_json else typer.echo(str(folder))

@@ -1,4 +1,4 @@
-"""The verbs that take in what people already have: folders, COCO, polygons."""
+"""The verbs that take in what people already have: tables, folders, COCO, polygons."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from weedset.cli.door import WorkspaceOption
+from weedset.cli.door import JsonOption, WorkspaceOption, emit
 from weedset.cli.options import (
     AnnotatorOption,
     LeastShareOption,
@@ -35,6 +35,7 @@ from weedset.importers.outlines import (
     require_size,
 )
 from weedset.importers.polygons import read_mapping, read_polygons
+from weedset.importers.table import table_statements
 from weedset.records import Batch, Photo
 from weedset.settings import Workspace, open_workspace
 from weedset.store import open_store
@@ -58,9 +59,41 @@ UnmarkedOption = Annotated[
 
 def add_import_verbs(app: typer.Typer) -> None:
     """Add the verbs to `app`, the group `import`."""
+    app.command("csv")(import_csv)
     app.command("folders")(import_folders)
     app.command("coco")(import_coco)
     app.command("polygons")(import_polygons)
+
+
+def import_csv(
+    table: Annotated[Path, typer.Argument(help="CSV with columns photo, row, col, species.")],
+    looked_for: LookedForOption,
+    workspace: WorkspaceOption = Path(),
+    annotator: AnnotatorOption = "me",
+    own_species: SpeciesOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take labels from a CSV table: one row per plant in a cell.
+
+    Columns photo, row and col (from 0), species and, if wanted, stage (BBCH principal stage,
+    0 to 9). The species is an EPPO code, or `bare`, `unknown` (a plant you cannot name),
+    or `cannot tell`. Nothing is taken in where a single row is wrong.
+
+    Example: `weedset import csv labels.csv --looked-for CHEAL,DAUCS -w garden`
+
+    Example: `weedset import csv labels.csv --looked-for CHEAL --annotator anna -w garden`
+    """
+    known = load_species(own_species)
+    checklist = checklist_of(looked_for, known)
+    with open_store(open_workspace(workspace)) as store:
+        statements = table_statements(table, store.photos(), known, annotator)
+        batch_of = store.photos_of_batches()
+        for batch_id in sorted({batch_of[digest] for (digest, _, _), _ in statements}):
+            tell_longer(batch_id, store.set_checklist(batch_id, checklist))
+        added = store.add_statements(statements)
+    say(f"{counted(added, 'tile')} labelled; {len(statements) - added} said so already.")
+    if as_json:
+        emit({"tiles": added, "repeated": len(statements) - added})
 
 
 def import_coco(
@@ -72,6 +105,7 @@ def import_coco(
     least_share: LeastShareOption = LEAST_SHARE,
     annotator: AnnotatorOption = "me",
     own_species: SpeciesOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Take labels from a COCO file: polygons, or boxes, over photos that are tiled already.
 
@@ -87,7 +121,7 @@ def import_coco(
     rule = MarkRule(unmarked, least_share)
     room = open_workspace(workspace)
     checklist = checklist_of(looked_for, known)
-    _take_marks(room, read_coco(file), rule, checklist, known, names, annotator)
+    _take_marks(room, read_coco(file), rule, checklist, known, names, annotator, as_json)
 
 
 def import_polygons(
@@ -100,6 +134,7 @@ def import_polygons(
     least_share: LeastShareOption = LEAST_SHARE,
     annotator: AnnotatorOption = "me",
     own_species: SpeciesOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Take labels from polygons in JSON or YAML, a file for each photo.
 
@@ -116,7 +151,9 @@ def import_polygons(
     rule = MarkRule(unmarked, least_share)
     room = open_workspace(workspace)
     marked = read_polygons(source, read_mapping(mapping))
-    _take_marks(room, marked, rule, checklist_of(looked_for, known), known, names, annotator)
+    _take_marks(
+        room, marked, rule, checklist_of(looked_for, known), known, names, annotator, as_json
+    )
 
 
 def _take_marks(
@@ -127,6 +164,7 @@ def _take_marks(
     known: SpeciesList,
     names: Path | None,
     annotator: str,
+    as_json: bool,
 ) -> None:
     meanings = settle_names(name_counts(marked), known, names or room.root / "names.csv")
     counts: Counter[str] = Counter()
@@ -157,6 +195,8 @@ def _take_marks(
         f"{counts['bad']} could not be used; {counts['absent']} not in this workspace, or there "
         "twice."
     )
+    if as_json:
+        emit({name: counts[name] for name in ("tiles", "photos", "absent", "bad")})
     if counts["bad"]:
         raise typer.Exit(1)
 
@@ -181,6 +221,7 @@ def import_folders(
     names: NamesOption = None,
     annotator: AnnotatorOption = "me",
     own_species: SpeciesOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Take in pictures that lie in a folder per class.
 
@@ -220,5 +261,7 @@ def import_folders(
         f"{counted(added, 'picture')} of unknown scale kept apart; {len(names_of) - added} "
         f"were there already; {bad} could not be read."
     )
+    if as_json:
+        emit({"pictures": added, "repeated": len(names_of) - added, "bad": bad})
     if bad:
         raise typer.Exit(1)

@@ -53,7 +53,7 @@ CREATE TABLE photo (
 CREATE INDEX photo_of_batch ON photo (batch_id);
 
 CREATE TABLE tile (
-    id INTEGER PRIMARY KEY,
+    id INTEGER PRIMARY KEY AUTOINCREMENT, -- never used again, so that none is taken for another
     photo_digest TEXT NOT NULL REFERENCES photo (digest),
     grid_row INTEGER NOT NULL,
     grid_col INTEGER NOT NULL,

@@ -116,8 +116,9 @@ def settle_names(counts: Mapping[str, int], known: SpeciesList, path: Path) -> d
         write_names(path, placed, review, counts)
         names = ", ".join(repr(item.name[:40]) for item in review[:5])
         more = f" and {len(review) - 5} more" if len(review) > 5 else ""
+        many = f"{len(review)} names are" if len(review) > 1 else "1 name is"
         raise LabelError(
-            f"{len(review)} names are not known to stand for one plant: {names}{more}",
+            f"{many} not known to stand for one plant: {names}{more}",
             where=str(path),
             fix="fill in the column code there (an EPPO code, ground or unknown), and run it again",
         )

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from weedset.licences import Credit, Licence, credit_lines
+from weedset.markdown import plain
 from weedset.pool.sites import SHARES
 from weedset.taxonomy import SpeciesList
 
 CARD = "README.md"
 
-_MARKDOWN = str.maketrans({c: f"\\{c}" for c in "\\`*_[]#|!~&<>"})
 _COUNTED = ("split", "licence", "camera", "country", "site", "verdict")
 
 
@@ -74,7 +74,7 @@ def card_text(
 ) -> str:
     """Return the card in Markdown, with its facts for machines in a YAML head."""
     splits = "\n".join(f"| {split} | {tally.by['split'][split]} |" for split in SHARES)
-    givers = "\n".join(f"- {_plain(line)}" for line in credit_lines(credits))
+    givers = "\n".join(f"- {plain(line)}" for line in credit_lines(credits))
     return f"""---
 license: {licence.id}
 pretty_name: Ground cells, edition {number}
@@ -136,7 +136,7 @@ def _species_rows(tally: Tally, known: SpeciesList) -> str:
     for code in tally.codes:
         name = known[code].scientific_name if code in known else ""
         counts = " | ".join(str(tally.species[code, split]) for split in SHARES)
-        rows.append(f"| {code} | {_plain(name)} | {counts} | {len(tally.sites[code])} |")
+        rows.append(f"| {code} | {plain(name)} | {counts} | {len(tally.sites[code])} |")
     return "\n".join(rows)
 
 
@@ -171,9 +171,5 @@ def _changes(changes: Changes) -> str:
 
 
 def _listed(counts: Mapping[str, int]) -> str:
-    lines = [f"- {_plain(name)}: {n}" for name, n in sorted(counts.items())]
+    lines = [f"- {plain(name)}: {n}" for name, n in sorted(counts.items())]
     return "\n".join(lines) or "- none stated"
-
-
-def _plain(text: str) -> str:
-    return text.translate(_MARKDOWN)

@@ -7,7 +7,6 @@ last, makes it an edition. The same pool gives the same bytes, so the same diges
 from __future__ import annotations
 
 import json
-import os
 import shutil
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -15,7 +14,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from weedset.digests import bytes_digest, file_digest, write_whole
+from weedset.digests import bytes_digest, file_digest, sync_folder, write_whole
 from weedset.errors import PoolError
 from weedset.licences import Credit, Licence, effective_licence
 from weedset.pool.contents import opened
@@ -114,9 +113,9 @@ def _settle(aside: Path, folder: Path, digest: str) -> None:
             )
         shutil.rmtree(aside)
         return
-    _sync(aside)
+    sync_folder(aside)
     aside.rename(folder)
-    _sync_folder(folder.parent)
+    sync_folder(folder.parent, deep=False)
 
 
 def _write(
@@ -210,25 +209,6 @@ def _changes(before: Sequence[Edition], inside: Sequence[Standing]) -> Changes:
 
 def _address(licence: Licence) -> str:
     return licence.url or licence.id
-
-
-def _sync(folder: Path) -> None:
-    """See that all files of a folder are on the disk."""
-    for path in sorted(folder.iterdir()):
-        fd = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(fd)
-        finally:
-            os.close(fd)
-    _sync_folder(folder)
-
-
-def _sync_folder(folder: Path) -> None:
-    fd = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
 
 
 def _number(facts: Mapping[str, object], name: str) -> int:

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import fcntl
 import socket
 import sys
 import webbrowser
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
 import uvicorn
 
-from weedset.errors import SettingsError, StoreError
-from weedset.labelstore import open_label_store
+from weedset.errors import SettingsError
+from weedset.labelstore import only_one_labels, open_label_store
 from weedset.server.app import make_app
 from weedset.server.gate import Doors
 from weedset.server.room import RoomSettings
@@ -40,7 +38,7 @@ def serve(
     """
     with open_label_store(settings.workspace):
         pass  # what is wrong with it is said here, before anything is served
-    with _only_one(settings.workspace.root), _listening(port, phone) as listener:
+    with only_one_labels(settings.workspace), _listening(port, phone) as listener:
         port = listener.getsockname()[1]
         names = ["127.0.0.1", "localhost"]
         outside = _own_address() if phone else ""
@@ -67,22 +65,6 @@ def serve(
         if open_browser:
             webbrowser.open(link)
         uvicorn.Server(config).run(sockets=[listener])
-
-
-@contextmanager
-def _only_one(root: Path) -> Iterator[None]:
-    """Hold the workspace for labelling; the system lets go of it however the program ends."""
-    path = root / ".labelling"
-    try:
-        with path.open("a+") as file:
-            try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError as exc:
-                fix = "use the page that is open, or stop the other `weedset label` first"
-                raise StoreError("is open for labelling already", where=str(root), fix=fix) from exc
-            yield
-    except OSError as exc:
-        raise StoreError(f"cannot be written ({exc.strerror})", where=str(root)) from exc
 
 
 @contextmanager
