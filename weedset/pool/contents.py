@@ -14,7 +14,7 @@ from pathlib import Path
 from weedset.contribution.batch import Contribution, contribution_from
 from weedset.contribution.layout import BATCH, LABELS, PHOTOS, TILE_NAME, tile_name
 from weedset.contribution.rows import GivenLabel, label_from, photo_from
-from weedset.errors import PoolError, WeedsetError
+from weedset.errors import PoolError, WeedsetError, WorkersError
 from weedset.fields import Fields, parse_json
 from weedset.findings import Findings
 from weedset.pool.layout import Pool
@@ -34,11 +34,11 @@ class Contents:
     archive: StoredZip
     members: dict[str, Member]
 
-    def keys(self) -> Iterator[str]:
-        """Yield the keys of the tiles, in order."""
-        for name in self.members:
+    def tiles(self) -> Iterator[tuple[str, Member]]:
+        """Yield the key of each tile and where it lies, in order."""
+        for name, member in self.members.items():
             if TILE_NAME.fullmatch(name):
-                yield name.removeprefix("data/tiles/").removesuffix(".jpg")
+                yield name.removeprefix("data/tiles/").removesuffix(".jpg"), member
 
     def picture(self, key: str) -> bytes:
         """Return the JPEG of a tile."""
@@ -84,7 +84,7 @@ def opened(pool: Pool, item: Standing) -> Iterator[Contents]:
     try:
         with path.open("rb") as file:
             yield _contents(StoredZip(file, str(path)), item)
-    except PoolError:
+    except (PoolError, WorkersError):
         raise
     except (OSError, KeyError, WeedsetError) as exc:
         raise _damaged(path, str(exc)) from exc

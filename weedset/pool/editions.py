@@ -153,8 +153,8 @@ def _write(
     require_no_leak(chosen.items, chosen.groups)
     accepted = [item for item in chosen.items if item.state is State.ACCEPTED]
     left = Counter(place.number for place in chosen.twins | chosen.taken_back)
-    giving = [item for number, item in enumerate(chosen.items) if left[number] < item.tiles]
-    inside = [item for item in accepted if is_open(item) is not apart and item in giving]
+    giving = {item.digest for n, item in enumerate(chosen.items) if left[n] < item.tiles}
+    inside = [item for item in accepted if is_open(item) is not apart and item.digest in giving]
     if not inside:
         raise _nothing(pool)
     whole = effective_licence([item.licence for item in inside], apart=apart)
@@ -194,6 +194,7 @@ def _write_tiles(
     pool: Pool, folder: Path, chosen: Selection, inside: Sequence[Standing]
 ) -> tuple[Tally, list[Credit]]:
     tally, credits = Tally(), []
+    wanted = {item.digest for item in inside}
     left_out = chosen.twins | chosen.taken_back
     with ExitStack() as stack:
         index = IndexWriter(folder / INDEX)
@@ -202,7 +203,7 @@ def _write_tiles(
         for shard in shards.values():
             stack.callback(shard.close)
         for number, item in enumerate(chosen.items):
-            if item not in inside:
+            if item.digest not in wanted:
                 continue
             with opened(pool, item) as contents:
                 giving = contents.whole.giving
