@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from weedset.pool.tilerows import COLUMNS
 
-_TYPES = {str: "string", int: "int32", float: "float64", bool: "bool"}
+_TYPES = {str: "string", int: "int64", float: "float64", bool: "bool"}
 
 
 def card_head(number: int, licence: str, tiles: int) -> str:
