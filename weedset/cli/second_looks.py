@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 
-from weedset.cli.pool import NameArgument, PoolArgument, WhoOption
+from weedset.cli.pool import NameArgument, WhoOption
+from weedset.cli.pool_places import PoolArgument
 from weedset.pool.corrections import correct
 from weedset.pool.folders import export_folders
 from weedset.pool.layout import open_pool

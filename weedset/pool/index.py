@@ -57,12 +57,8 @@ class IndexWriter:
     def _flush(self) -> None:
         if self._rows:
             columns = [
-                self._arrow.array(self._column(name, kind), self._schema.field(name).type)
-                for name, kind in COLUMNS.items()
+                self._arrow.array([row[name] for row in self._rows], self._schema.field(name).type)
+                for name in COLUMNS
             ]
             self._writer.write_table(self._arrow.Table.from_arrays(columns, schema=self._schema))
             self._rows = []
-
-    def _column(self, name: str, kind: type) -> list[Any]:
-        values = [row[name] for row in self._rows]
-        return [list(value.items()) for value in values] if kind is dict else values
