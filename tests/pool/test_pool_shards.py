@@ -17,17 +17,18 @@ from weedset.pool.shards import ShardWriter
 from weedset.pool.tilerows import COLUMNS, EditionTile
 from weedset.ustar import member_header
 
+
+def stage(species: str, number: int) -> dict[str, Any]:
+    return {"species": species, "stage": number}
+
+
 SAMPLES: dict[type, tuple[Any, ...]] = {
     str: ("", "grün", "x" * 300),
     int: (0, 7, 2**40),
     float: (0.0, 0.26, 1e300),
     bool: (True, False),
     list: ([], ["CHEAL"], ["CHEAL", "DAUCS"]),
-    dict: (
-        [],
-        [{"species": "CHEAL", "stage": 1}],
-        [{"species": "CHEAL", "stage": 9}, {"species": "DAUCS", "stage": 0}],
-    ),
+    dict: ([], [stage("CHEAL", 1)], [stage("CHEAL", 9), stage("DAUCS", 0)]),
 }
 
 

@@ -57,8 +57,8 @@ class IndexWriter:
     def _flush(self) -> None:
         if self._rows:
             columns = [
-                self._arrow.array([row[field.name] for row in self._rows], field.type)
-                for field in self._schema
+                self._arrow.array([row[name] for row in self._rows], self._schema.field(name).type)
+                for name in COLUMNS
             ]
             self._writer.write_table(self._arrow.Table.from_arrays(columns, schema=self._schema))
             self._rows = []
