@@ -18,10 +18,10 @@ except ModuleNotFoundError as exc:  # the base install is for boards
         "On a board, use: python -m weedset.board"
     ) from exc
 
-from training.doubt_verb import add_doubt_verb
-from training.judging_verbs import add_judging_verbs
+from training.doubting.doubt_verb import add_doubt_verb
+from training.evaluation.judging_verbs import add_judging_verbs
 from training.parts import require_training
-from training.release_verbs import add_release_verbs
+from training.releasing.release_verbs import add_release_verbs
 from training.source_option import EditionOption, open_source
 from weedset.cli import app
 from weedset.cli.door import JsonOption, WorkspaceOption, emit

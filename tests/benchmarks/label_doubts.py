@@ -24,10 +24,10 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.preprocessing import normalize
 
-from training.confident import against, disputed
-from training.doubts import Embeddings, class_table, judged_classes, out_of_fold, surprise
-from training.embeddings import embed_tiles
-from training.told import Told, of_workspace
+from training.doubting.confident import against, disputed
+from training.doubting.doubts import Embeddings, class_table, judged_classes, out_of_fold, surprise
+from training.doubting.embeddings import embed_tiles
+from training.doubting.told import Told, of_workspace
 from weedset.records import Statement, Verdict
 from weedset.settings import open_workspace
 

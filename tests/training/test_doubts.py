@@ -16,10 +16,10 @@ from toy_garden import BAR, DISC, make_garden, told_all, toy_photos
 from typer.testing import CliRunner
 
 from tests.packing.forge import BATCH, GIVING, pack
-from training.annotators import pair_agreements
-from training.confident import against, disputed, estimate_noise, sure_answers, thresholds
-from training.doubt_report import doubt_text
-from training.doubts import (
+from training.doubting.annotators import pair_agreements
+from training.doubting.confident import against, disputed, estimate_noise, sure_answers, thresholds
+from training.doubting.doubt_report import doubt_text
+from training.doubting.doubts import (
     class_table,
     find_doubts,
     judged_classes,
@@ -29,7 +29,7 @@ from training.doubts import (
     strangest,
     surprise,
 )
-from training.told import Told, of_workspace
+from training.doubting.told import Told, of_workspace
 from training.verbs import app
 from weedset.errors import TrainingError
 from weedset.pool.corrections import correct

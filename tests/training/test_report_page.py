@@ -21,14 +21,14 @@ from test_judging import said
 from toy_garden import BAR, DISC
 from typer.testing import CliRunner
 
-from training.evaluate import evaluate
+from training.evaluation.evaluate import evaluate
+from training.evaluation.pairs import Ought
 from training.export import Exported
-from training.pairs import Ought
-from training.report import write_report
-from training.report_page import Page, Section, Table, page_html
-from training.report_pictures import error_pictures, worst_errors
-from training.report_plots import precision_recall_svg
-from training.report_words import headline, named_by, next_steps
+from training.releasing.report import write_report
+from training.releasing.report_page import Page, Section, Table, page_html
+from training.releasing.report_pictures import error_pictures, worst_errors
+from training.releasing.report_plots import precision_recall_svg
+from training.releasing.report_words import headline, named_by, next_steps
 from training.sources import from_workspace
 from training.verbs import app
 from weedset.board.classify import ClassifiedCell
