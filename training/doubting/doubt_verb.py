@@ -9,6 +9,8 @@ import typer
 
 from training.parts import require_training
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
+from weedset.cli.options import ClusterOption
+from weedset.hands import cluster_executor
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import open_pool
 from weedset.pool.standing import one_of, standings
@@ -38,6 +40,7 @@ def doubts(
         int | None,
         typer.Option(min=1, help="List so many at most; a twentieth of all labels if not set."),
     ] = None,
+    cluster: ClusterOption = "",
     as_json: JsonOption = False,
 ) -> None:
     """List labels that may be wrong: what all the others, out of other photos, say of each.
@@ -65,7 +68,9 @@ def doubts(
     else:
         gathered = of_workspace(open_workspace(workspace))
     judged_classes(gathered.told)  # too few labels are told before the long part
-    seen = embed_tiles(follow(gathered.pictures, len(gathered.told), "looking at tiles"))
+    pictures = follow(gathered.pictures, len(gathered.told), "looking at tiles")
+    with cluster_executor(cluster) as executor:
+        seen = embed_tiles(pictures, executor)
     found = narrowed(
         find_doubts(gathered.told, seen), gathered.told, item.digest if item else "", most
     )
