@@ -139,6 +139,17 @@ def test_a_species_that_one_split_lacks_outweighs_the_tiles() -> None:
     assert choose_split(site(9, 60, {"CHEAL": 50}), done) == "test"
 
 
+def test_a_new_site_counts_as_one_site() -> None:
+    # By hand: train has three sites and 400 tiles, validation and test one site of 100 each.
+    # With 100 tiles more, of one more site, the sum of squares off .60, .15, .25 is
+    #   train: sites 4 1 1 of 6, .0117; tiles 500 100 100 of 700, .0246; sum .0363
+    #   test:  sites 3 1 2 of 6, .0172; tiles 400 100 200 of 700, .0021; sum .0194
+    # and for validation .0813. Counted as two sites it would go to train.
+    done = [site(0, 200, {}, "train"), site(1, 100, {}, "train"), site(2, 100, {}, "train")]
+    done += [site(3, 100, {}, "validation"), site(4, 100, {}, "test")]
+    assert choose_split(site(9, 100, {}), done) == "test"
+
+
 def test_each_split_first_gets_one_site() -> None:
     new = site(9, 1000, {})
     assert choose_split(new, [site(1, 5, {}, "train"), site(2, 5, {}, "test")]) == "validation"

@@ -73,7 +73,7 @@ def walked(view: View, grid: GroundGrid) -> dict[tuple[int, int], tuple[float, f
     assert view.distance_mm is not None
     cell_mm, net = grid.cell_mm, np.arange(-30, 31) * grid.cell_mm
     corners = np.stack(np.meshgrid(net, net), axis=-1).reshape(-1, 2)
-    corners = corners + (grid.x_min_mm, grid.y_min_mm)
+    corners = corners + np.array([grid.x_min_mm, grid.y_min_mm])
     fifths = np.linspace(0, cell_mm, 5)
     spread = np.stack(np.meshgrid(fifths, fifths), axis=-1).reshape(-1, 2)
     pixels = by_opencv(view, (corners[:, None] + spread).reshape(-1, 2))
