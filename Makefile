@@ -30,11 +30,12 @@ bench: env
 	$(BIN)/python -m pytest -m benchmark -s tests/benchmarks
 
 # Are the tests of what must not be wrong worth their name? Breaks that code in 2000 ways, one
-# at a time, and lists what no test noticed. Takes 25 minutes on 2 busy cores; not part of CI.
-# `make mutants ONLY='weedset.board.decide.*'` does one module; what is known stays known until
-# code or [tool.mutmut] changes: `rm -r mutants` forgets it.
+# at a time, and lists what no test noticed; `mutmut show NAME` shows one. Takes half an hour on
+# 2 busy cores, so it is no part of CI; `make mutants ONLY='weedset.splits.*'` does one module.
+# From scratch each time: mutmut would keep old copies of what it does not break.
 ONLY ?=
 mutants: env
+	rm -rf mutants
 	OMP_NUM_THREADS=1 $(BIN)/mutmut run --max-children 2 $(ONLY)
 	$(BIN)/mutmut results
 

@@ -19,7 +19,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from PIL import Image
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from sample_data.demo import HELD_OUT
 from weedset.importers.masks import LEAST_SHARE, MaskRule, mask_statements, read_meanings
@@ -28,7 +28,9 @@ from weedset.store import open_store
 from weedset.taxonomy import load_species
 
 HERE = Path(__file__).resolve().parent
-PICTURES = ("decisions.jpg", "glance.jpg", "tiles.jpg", "labelling.png", "standing.jpg")
+PICTURES = (
+    "decisions.jpg", "report.png", "glance.jpg", "tiles.jpg", "labelling.png", "standing.jpg",
+)  # fmt: skip
 
 #: The garden whose photos are shown being labelled, and what its gardener looked for.
 _SITE, _LOOKED_FOR = "hill-terrace", "CHEAL,DAUCS,LACSA,POAAN,STEME,TAROF"
@@ -44,6 +46,7 @@ def main(demo: Path) -> None:
     with tempfile.TemporaryDirectory() as name:
         work = Path(name)
         draw_decisions(demo, work)
+        draw_report(demo)
         draw_garden(demo, work)
 
 
@@ -55,6 +58,14 @@ def draw_decisions(demo: Path, work: Path) -> None:
             "--overlay", work / "seen")  # fmt: skip
     (drawn,) = (work / "seen").glob("*.jpg")
     save_smaller(drawn, HERE / "decisions.jpg")
+
+
+def draw_report(demo: Path) -> None:
+    """Draw the beginning of the report on the demo's model."""
+    with chromium() as browser:
+        page = browser.new_page(viewport={"width": 1000, "height": 1180})
+        page.goto((demo / "report.html").as_uri())
+        page.screenshot(path=HERE / "report.png")
 
 
 def draw_garden(demo: Path, work: Path) -> None:
@@ -98,9 +109,7 @@ def label_some(demo: Path, room: Path) -> str:
 
 def draw_page(room: Path) -> None:
     """Draw the labelling page, kneeling and standing back."""
-    with served(room) as link, sync_playwright() as playwright:
-        program = os.environ.get("CHROMIUM") or shutil.which("chromium")
-        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+    with served(room) as link, chromium() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         page.goto(link)
         page.wait_for_timeout(4000)  # until the page has looked at all tiles
@@ -110,6 +119,15 @@ def draw_page(room: Path) -> None:
         page.keyboard.press("v")
         page.wait_for_timeout(1500)
         page.screenshot(path=HERE / "standing.jpg", quality=88)
+
+
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """Open the browser."""
+    program = os.environ.get("CHROMIUM") or shutil.which("chromium")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+        yield browser
         browser.close()
 
 

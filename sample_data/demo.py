@@ -50,6 +50,11 @@ class Stage:
         """The model file."""
         return self.folder / "demo.onnx"
 
+    @property
+    def report(self) -> Path:
+        """The report on it."""
+        return self.folder / "report.html"
+
 
 def main(stage: Stage) -> None:
     """Run the demo in an empty folder; leaves pictures, a model file and its score there."""
@@ -74,16 +79,21 @@ def main(stage: Stage) -> None:
     policy.write_text(policy_toml(stage.model))
     tell("6. The score: the very file that ships, on the gardens that it never saw")
     run("evaluate", "--model", stage.model, "--workspace", stage.workspace, "--policy", policy)
+    run("report", stage.model, "--workspace", stage.workspace, "--policy", policy,
+        "--out", stage.report)  # fmt: skip
     tell("7. Deciding on photos of a garden that it never saw, with pictures to look at")
     garden = stage.gardens / HELD_OUT[0]
     run("classify", garden, "--model", stage.model, "--camera", garden / "camera.toml",
         "--policy", policy, "--overlay", stage.folder / "decisions")  # fmt: skip
+    program = str(WEEDSET).removeprefix(f"{ROOT}/")
     tell(
         f"Done in {perf_counter() - start:.0f} s. Look at:",
+        f"  {stage.report}   the score with the worst errors as pictures, for a browser",
         f"  {stage.folder / 'decisions'}   photos with each cell's decision drawn in",
         f"  {stage.model}   the model, {stage.model.stat().st_size / 1000:.0f} kB, card inside",
         f"  {stage.workspace}   tiles (plain tar files) and labels (SQLite)",
-        "Next, with your own photos: see 'Your own garden' in README.md.",
+        f"The labelling page: {program} label --workspace {stage.workspace}",
+        "Next, with your own photos: docs/first-afternoon.md, or 'Your own garden' in README.md.",
     )
 
 

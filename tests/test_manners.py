@@ -24,6 +24,7 @@ WITHOUT_JSON = {
     "weedset new", "weedset label", "weedset card", "weedset camera sheet",
     "weedset train", "weedset export", "weedset report", "weedset pool new", "weedset pool add",
     "weedset pool accept", "weedset pool refuse", "weedset pool withdraw", "weedset pool freeze",
+    "weedset pool look", "weedset pool correct", "weedset pool export",
 }  # fmt: skip
 
 

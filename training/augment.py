@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 
 # Without this, importing albumentations asks the network for its newest version.
 os.environ["NO_ALBUMENTATIONS_UPDATE"] = "1"
@@ -11,7 +12,6 @@ import albumentations as alb
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from torch.utils.data import get_worker_info
 
 
 class Augmenter:
@@ -24,23 +24,22 @@ class Augmenter:
 
     def __init__(self, seed: int) -> None:
         self._compose = alb.Compose(_changes())
-        self.set_random_seed(seed)
+        self._seed = seed
 
-    def __call__(self, tile: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """Return a changed copy of a tile (side, side, 3)."""
+    def __call__(self, tile: NDArray[np.uint8], epoch: int, index: int) -> NDArray[np.uint8]:
+        """Return a changed copy of a tile (side, side, 3).
+
+        Seed, epoch and index of the tile alone decide how: not the process that does it,
+        nor what it did before, so that no random state need be kept or handed over.
+        """
+        seeds = np.random.SeedSequence((self._seed, epoch, index))
+        # All changes draw from these two in turn. Compose.set_random_seed would give each
+        # the same seed of its own, so that they would come together or not at all.
+        self._compose.set_random_state(
+            np.random.default_rng(seeds), random.Random(int(seeds.generate_state(1)[0]))
+        )
         changed: NDArray[np.uint8] = self._compose(image=tile)["image"]
         return changed
-
-    def set_random_seed(self, seed: int) -> None:
-        """Start the random sequence anew."""
-        # Compose.set_random_seed would give all changes the same seed, so that they would
-        # come together or not at all.
-        for change, own in zip(
-            self._compose.transforms,
-            np.random.SeedSequence(seed).spawn(len(_changes())),
-            strict=True,
-        ):
-            change.set_random_seed(int(own.generate_state(1)[0]))
 
 
 def _changes() -> list[alb.BasicTransform]:
@@ -69,15 +68,6 @@ def _changes() -> list[alb.BasicTransform]:
     ]
 
 
-def seed_worker(_worker_id: int) -> None:
-    """Give each worker process, in each epoch, a random sequence of its own.
-
-    For `DataLoader(worker_init_fn=...)`: albumentations' state is copied by fork, so that
-    otherwise all workers would draw the same, and the same again in every epoch.
-    """
+def use_one_thread() -> None:
+    """Keep the changes of this process to one core."""
     cv2.setNumThreads(0)
-    info = get_worker_info()
-    assert info is not None
-    augment = getattr(info.dataset, "augment", None)
-    if augment is not None:
-        augment.set_random_seed(info.seed % 2**32)

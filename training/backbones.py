@@ -1,11 +1,12 @@
-"""The two nets: a small one for tiny boards, and EfficientNet-Lite0 that starts from ImageNet.
+"""The nets: two small ones for small boards, and EfficientNet-Lite0 that starts from ImageNet.
 
-Both are made of convolution, batch norm and ReLU or ReLU6 alone, so that an int8 runtime
-fuses every layer, and both end in raw scores (logits), one per class.
+All are made of convolution, batch norm and ReLU or ReLU6 alone, so that an int8 runtime
+fuses every layer, and all end in raw scores (logits), one per class.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import cast
 
@@ -17,11 +18,15 @@ from training.recipe import BackboneName
 from weedset.errors import MissingPartError
 from weedset.preprocess import Normalisation
 
-#: Lite0's weights were learned with it; the small net is indifferent and takes the same.
+#: Lite0's weights were learned with it; the small nets are indifferent and take the same.
 NORMALISATION = Normalisation(mean=127.0, std=128.0)
 
-#: (channels out, stride) of the small net's blocks: stride 8 with the stem.
-_SMALL_BLOCKS = ((32, 1), (64, 2), (64, 1), (128, 2), (128, 1), (128, 1))
+#: (channels out, stride) of the blocks of a small net, after a stem of 16 channels and
+#: stride 2. At 96 px: tiny 5.0, small 12.9 million multiply-adds.
+_SMALL_BLOCKS: dict[BackboneName, tuple[tuple[int, int], ...]] = {
+    "tiny": ((24, 2), (32, 1), (64, 2), (64, 1), (96, 1), (128, 2), (128, 1)),
+    "small": ((32, 1), (64, 2), (64, 1), (128, 2), (128, 1), (128, 1)),
+}
 
 #: (repeats, kernel, stride, expansion, channels out) of EfficientNet-B0 (Tan & Le 2019,
 #: table 1), which Lite0 keeps, stem and head included.
@@ -41,11 +46,11 @@ def build_backbone(
 ) -> nn.Module:
     """Return a net from (n, 3, side, side), side a multiple of 32, to (n, class_count) scores.
 
-    `pretrained` starts Lite0 from ImageNet weights (the small net has none and starts from
+    `pretrained` starts Lite0 from ImageNet weights (the small nets have none and start from
     chance). Raises MissingPartError where the package of the weights is not installed.
     """
-    if name == "small":
-        return SmallNet(class_count, dropout)
+    if name in _SMALL_BLOCKS:
+        return SmallNet(_SMALL_BLOCKS[name], class_count, dropout)
     net = Lite0(class_count, dropout)
     if pretrained:
         weights = imagenet_weights()
@@ -84,12 +89,12 @@ def imagenet_weights() -> dict[str, Tensor]:
 
 
 class SmallNet(nn.Sequential):
-    """Depthwise-separable convolutions with ReLU: 55 k parameters, 12.9 MMAC at 96 px."""
+    """Depthwise-separable convolutions with ReLU."""
 
-    def __init__(self, class_count: int, dropout: float) -> None:
+    def __init__(self, blocks: Sequence[tuple[int, int]], class_count: int, dropout: float) -> None:
         layers: list[nn.Module] = [*_conv_bn_relu(3, 16, stride=2)]
         channels = 16
-        for out, stride in _SMALL_BLOCKS:
+        for out, stride in blocks:
             layers += _conv_bn_relu(channels, channels, stride=stride, groups=channels)
             layers += _conv_bn_relu(channels, out, kernel=1)
             channels = out
@@ -134,12 +139,17 @@ class Lite0(nn.Module):
 
     def forward(self, x: Tensor) -> Tensor:
         """Return scores (n, class_count)."""
+        scores: Tensor = self._fc(self._dropout(self.embed(x)))
+        return scores
+
+    def embed(self, x: Tensor) -> Tensor:
+        """Return what the last layer sees of each picture, (n, 1280)."""
         x = self._act(self._bn0(self._conv_stem(x)))
         for block in self._blocks:
             x = block(x)
         x = self._act(self._bn1(self._conv_head(x)))
-        scores: Tensor = self._fc(self._dropout(self._pool(x).flatten(1)))
-        return scores
+        pooled: Tensor = self._pool(x).flatten(1)
+        return pooled
 
 
 class Lite0Block(nn.Module):

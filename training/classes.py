@@ -10,25 +10,35 @@ from weedset.records import ANY_PLANT, LabelledTile
 from weedset.talk import say
 
 
+def species_with(
+    tiles: Sequence[LabelledTile], least_examples: int, but: Sequence[str] = ()
+) -> tuple[str, ...]:
+    """Return the species with enough tiles that show and that lack them; say which have not.
+
+    Of those in `but` nothing is returned nor said.
+    """
+    species = sorted({code for tile in tiles for code in tile.statement.present}.difference(but))
+    table = target_table(tiles, species)
+    chosen = []
+    for code, column in zip(species, table.T, strict=True):
+        present, absent = int((column == 1).sum()), int((column == 0).sum())
+        if min(present, absent) >= least_examples:
+            chosen.append(code)
+        else:
+            say(
+                f"{code} is left out: {present} training tiles show it and {absent} are known to "
+                f"lack it; a class needs {least_examples} of each."
+            )
+    return tuple(chosen)
+
+
 def choose_classes(tiles: Sequence[LabelledTile], least_examples: int) -> tuple[str, ...]:
     """Return ANY_PLANT and each species with enough training tiles with and without it.
 
     Says which species have too few. Raises TrainingError where none has enough, or there
     is too little bare ground to tell plants from it.
     """
-    species = sorted({code for tile in tiles for code in tile.statement.present})
-    table = target_table(tiles, (ANY_PLANT, *species))
-    present, absent = (table == 1).sum(0), (table == 0).sum(0)
-    enough = (present >= least_examples) & (absent >= least_examples)
-    for code, ok, with_it, without in zip(
-        species, enough[1:], present[1:], absent[1:], strict=True
-    ):
-        if not ok:
-            say(
-                f"{code} is left out: {with_it} training tiles show it and {without} are known to "
-                f"lack it; a class needs {least_examples} of each."
-            )
-    chosen = tuple(code for code, ok in zip(species, enough[1:], strict=True) if ok)
+    chosen = species_with(tiles, least_examples)
     if not chosen:
         raise TrainingError(
             f"no species has {least_examples} training tiles that show it and as many that are "
@@ -36,9 +46,11 @@ def choose_classes(tiles: Sequence[LabelledTile], least_examples: int) -> tuple[
             where="labels",
             fix="label more tiles, state the checklist, or lower least_examples in the recipe",
         )
-    if not enough[0]:
+    plants = target_table(tiles, (ANY_PLANT,))
+    present, bare = int((plants == 1).sum()), int((plants == 0).sum())
+    if min(present, bare) < least_examples:
         raise TrainingError(
-            f"{absent[0]} training tiles are labelled bare ground and {present[0]} a plant: a "
+            f"{bare} training tiles are labelled bare ground and {present} a plant: a "
             f"model needs {least_examples} of each to tell plants from ground",
             where="labels",
             fix="label some cells that show no plant as bare",

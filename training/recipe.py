@@ -9,7 +9,7 @@ from typing import Literal, cast, get_args
 from weedset.errors import SettingsError
 from weedset.fields import Fields, read_toml
 
-BackboneName = Literal["small", "lite0"]
+BackboneName = Literal["tiny", "small", "lite0"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,8 +19,11 @@ class Recipe:
     `learning_rate` is the peak of the one-cycle schedule. `most_pos_weight` caps how much
     more a present species may weigh in the loss than an absent one. A species becomes a
     class when it is present in, and known to be absent from, at least `least_examples`
-    training tiles. `workers` processes prepare tiles beside the one that learns; 0 for none,
-    which is quickest where there are few cores.
+    training tiles. `label_smoothing` moves labels so far towards one half, where some are wrong.
+
+    A student gives `teacher_share` of its loss to the teacher's probabilities, softened by
+    `temperature`, and learns from up to `unlabelled_per_labelled` times as many tiles without
+    labels as with.
     """
 
     name: str
@@ -34,7 +37,10 @@ class Recipe:
     most_pos_weight: float
     least_examples: int
     seed: int
-    workers: int
+    label_smoothing: float = 0.0
+    teacher_share: float = 0.0
+    temperature: float = 2.0
+    unlabelled_per_labelled: float = 0.0
 
 
 def read_recipe(path: Path) -> Recipe:
@@ -62,7 +68,10 @@ def recipe_from(table: Fields) -> Recipe:
         most_pos_weight=table.number("most_pos_weight", least=1, most=1000),
         least_examples=table.whole("least_examples", least=2, most=100_000),
         seed=table.whole("seed", least=0, most=2**31 - 1),
-        workers=table.whole("workers", least=0, most=64),
+        label_smoothing=_optional(table, "label_smoothing", least=0, below=0.5),
+        teacher_share=_optional(table, "teacher_share", least=0, most=1),
+        temperature=_optional(table, "temperature", least=1, most=20),
+        unlabelled_per_labelled=_optional(table, "unlabelled_per_labelled", least=0, most=100),
     )
 
 
@@ -72,3 +81,9 @@ def _input_px(table: Fields) -> int:
         near = max(32, round(input_px / 32) * 32)
         raise table.complaint("input_px", f"is {input_px}, no multiple of 32", f"try {near}")
     return input_px
+
+
+def _optional(table: Fields, name: str, **limits: float) -> float:
+    """Return the number `name`, or what a recipe that does not name it means."""
+    defaults = {field.name: field.default for field in fields(Recipe)}
+    return table.number(name, **limits) if name in table else cast(float, defaults[name])

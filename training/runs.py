@@ -2,7 +2,7 @@
 
 model.safetensors   the weights of the float model
 card.json           the card, with the thresholds of the float model
-run.json            the recipe, the photos of each part of the split, the losses
+run.json            the recipe, the photos of each part of the split, loss and speed by epoch
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from torch import nn
 
 from training.backbones import build_backbone
 from training.recipe import Recipe, recipe_from
+from training.timing import Epoch, epochs_from
 from weedset.digests import write_whole
 from weedset.errors import ModelError, SettingsError
 from weedset.fields import parse_json, read_text
@@ -30,14 +31,28 @@ RUN_FILES = (_WEIGHTS, _CARD, _RUN)
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """What a training run was told and what came of it; photos by digest."""
+    """What a training run was told and what came of it; photos by digest.
+
+    `teacher` is the digest of the weights that it learned from, if any.
+    """
 
     recipe: Recipe
     card: ModelCard
     train: tuple[str, ...]
     validation: tuple[str, ...]
     test: tuple[str, ...]
-    losses: tuple[float, ...]
+    epochs: tuple[Epoch, ...]
+    teacher: str | None = None
+
+    @property
+    def losses(self) -> tuple[float, ...]:
+        """The mean loss of each epoch."""
+        return tuple(epoch.loss for epoch in self.epochs)
+
+
+def finished(folder: Path) -> bool:
+    """Whether a folder holds a finished run."""
+    return (folder / _RUN).exists()
 
 
 def write_run(folder: Path, run: Run, model: nn.Module) -> None:
@@ -48,7 +63,8 @@ def write_run(folder: Path, run: Run, model: nn.Module) -> None:
     record = {
         "recipe": asdict(run.recipe),
         "photos": {"train": run.train, "validation": run.validation, "test": run.test},
-        "losses": [round(loss, 6) for loss in run.losses],
+        "epochs": [asdict(epoch) for epoch in run.epochs],
+        "teacher": run.teacher,
     }
     weights = {name: value.cpu().contiguous() for name, value in model.state_dict().items()}
     try:
@@ -75,7 +91,8 @@ def read_run(folder: Path) -> Run:
         train=photos.texts("train"),
         validation=photos.texts("validation"),
         test=photos.texts("test"),
-        losses=fields.numbers("losses", least=0, most=1e9),
+        epochs=epochs_from(fields),
+        teacher=fields.text("teacher") if "teacher" in fields else None,
     )
 
 

@@ -22,8 +22,10 @@ from weedset.records import (
     Verdict,
 )
 from weedset.settings import Workspace, tile_archive
-from weedset.splits import Split
+from weedset.splits import Split, split_tiles
 from weedset.store import open_store
+
+_NOTHING_SAID = Statement("", Origin.PAGE, Verdict.CANNOT_TELL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +35,8 @@ class Source:
     `where` is the folder and `name` what a model's card calls it. `digest` changes with any
     tile or label. `archive_of` tells the file in which a tile lies; it can be sent to another
     process. `split` is that of an edition, None where it is still to be chosen. `cameras`
-    names the camera of each photo, by digest.
+    names the camera of each photo, by digest. `find_unlabelled` finds the tiles that nobody
+    has labelled, as tiles of which the label cannot tell anything.
     """
 
     where: Path
@@ -45,6 +48,7 @@ class Source:
     archive_of: Callable[[LabelledTile], Path]
     split: Split | None = None
     cameras: Mapping[str, str] = field(default_factory=dict)
+    find_unlabelled: Callable[[], list[LabelledTile]] = list
 
 
 def from_workspace(workspace: Workspace) -> Source:
@@ -61,6 +65,7 @@ def from_workspace(workspace: Workspace) -> Source:
         batches=tuple(batches),
         archive_of=partial(_archive_in, workspace),
         cameras=cameras,
+        find_unlabelled=partial(_unlabelled_in, workspace),
     )
 
 
@@ -115,6 +120,30 @@ def labels_digest(tiles: Sequence[LabelledTile]) -> str:
     return bytes_digest("\n".join(sorted(_label_line(tile) for tile in tiles)).encode())
 
 
+def split_of(source: Source, held_out: Sequence[str]) -> Split:
+    """Return which labelled tiles of a source to learn from, tune on and judge by.
+
+    Tiles of which the label cannot tell are in no part.
+
+    Raises TrainingError where labels do not suffice, or an edition is told what to hold out.
+    """
+    if source.split is not None:
+        if held_out:
+            fix = "leave --held-out away, or train on a workspace"
+            raise TrainingError("has a split that stays put", where=source.name, fix=fix)
+        learn, tune, judge = (_telling(part) for part in source.split.parts)
+        return Split(learn, tune, judge, source.split.unit)
+    tiles = _telling(source.tiles)
+    if not tiles:
+        fix = "label some tiles first: `weedset label`, or `weedset import` for masks and tables"
+        raise TrainingError("has no labels to learn from", where=str(source.where), fix=fix)
+    return split_tiles(tiles, held_out)
+
+
+def _telling(tiles: Sequence[LabelledTile]) -> tuple[LabelledTile, ...]:
+    return tuple(tile for tile in tiles if tile.statement.verdict is not Verdict.CANNOT_TELL)
+
+
 def photos_of(tiles: Iterable[LabelledTile]) -> tuple[str, ...]:
     """Return the digests of the photos of tiles, in order."""
     return tuple(sorted({labelled.tile.photo_digest for labelled in tiles}))
@@ -123,6 +152,31 @@ def photos_of(tiles: Iterable[LabelledTile]) -> tuple[str, ...]:
 def sites_of(tiles: Iterable[LabelledTile]) -> tuple[str, ...]:
     """Return the sites of tiles, in order."""
     return tuple(sorted({labelled.site for labelled in tiles}))
+
+
+def _unlabelled_in(workspace: Workspace) -> list[LabelledTile]:
+    with open_store(workspace) as store:
+        labelled = {_place(item.tile) for item in store.labelled_tiles()}
+        batches = {batch.id: batch for batch in store.batches()}
+        batch_of = store.photos_of_batches()
+        return [
+            LabelledTile(
+                tile=tile,
+                photo_name=photo.name,
+                batch_id=batch_of[photo.digest],
+                site=batches[batch_of[photo.digest]].site,
+                taken_at=photo.taken_at,
+                looked_for=frozenset(),
+                statement=_NOTHING_SAID,
+            )
+            for photo in store.photos()
+            for tile in store.tiles(photo.digest)
+            if _place(tile) not in labelled
+        ]
+
+
+def _place(tile: Tile) -> tuple[str, int, int]:
+    return tile.photo_digest, tile.row, tile.col
 
 
 def _archive_in(workspace: Workspace, labelled: LabelledTile) -> Path:
@@ -153,7 +207,7 @@ def _labelled(row: Mapping[str, Any]) -> LabelledTile:
         present=frozenset(row["present"]),
         doubtful=frozenset(row["doubtful"]),
         unknown_plant=row["unknown_plant"],
-        stages=tuple(sorted(row["stages"].items())),
+        stages=tuple(sorted((item["species"], item["stage"]) for item in row["stages"])),
     )
     return LabelledTile(
         tile=tile,

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,91 +19,110 @@ from numpy.typing import NDArray
 
 from training.augment import Augmenter
 from training.backbones import NORMALISATION, build_backbone, multiply_adds
+from training.checkpoints import Checkpoint
 from training.classes import choose_classes
-from training.datasets import TileDataset, ordered_loader, training_loader
+from training.datasets import TileDataset, ordered_loader
+from training.distillation import open_teacher, unlabelled_tiles
+from training.distributed import joined_world, usual_workers
 from training.loop import fit, predict, presence_weights, take_back_weights
 from training.metrics import average_precision, class_card
 from training.progress import epochs_told
 from training.recipe import Recipe
-from training.runs import Run, write_run
-from training.sources import Source, photos_of, sites_of
+from training.runs import Run, finished, write_run
+from training.sources import Source, photos_of, sites_of, split_of
 from weedset import __version__
-from weedset.errors import TrainingError
+from weedset.errors import SettingsError
 from weedset.modelcard import ClassCard, ModelCard
-from weedset.records import LabelledTile, Verdict
-from weedset.splits import Split, split_tiles
+from weedset.splits import Split
 from weedset.talk import counted, say
 
 #: SPDX's word for a licence that nobody stated.
 _NO_LICENCE = "NOASSERTION"
 
 
-def train(recipe: Recipe, source: Source, out_dir: Path, held_out: Sequence[str] = ()) -> Run:
+def train(
+    recipe: Recipe,
+    source: Source,
+    out_dir: Path,
+    held_out: Sequence[str] = (),
+    *,
+    teacher_dir: Path | None = None,
+    workers: int | None = None,
+    save_every_s: float = 60,
+) -> Run:
     """Train on the labelled tiles of a workspace or an edition; write the run to `out_dir`.
 
     `held_out` names sites or photos to judge by, instead of those the split chooses; an
-    edition has its split.
+    edition has its split. `teacher_dir` is the run that a student learns from. `workers`
+    processes prepare tiles beside the one that learns: left to itself, none beside a
+    processor and all cores beside a graphics card. A run that was stopped goes on from its
+    checkpoint in `out_dir`.
 
-    Raises TrainingError where the labels do not suffice or training fails, and whatever
-    reading the store, the tiles or writing the run raises.
+    Raises TrainingError where the labels do not suffice or training fails, SettingsError
+    where `out_dir` is of another run, and whatever reading the store, the tiles or the
+    teacher, or writing the run, raises.
     """
-    torch.manual_seed(recipe.seed)
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    with joined_world() as world:
+        if finished(out_dir):
+            fix = "name another folder with --out, or remove this one if it is not wanted"
+            raise SettingsError("holds a finished run already", where=str(out_dir), fix=fix)
 
-    split = _split(source, held_out)
-    _tell_split(split)
-    classes = choose_classes(split.train, recipe.least_examples)
+        split = split_of(source, held_out)
+        _tell_split(split)
+        teacher = open_teacher(teacher_dir, recipe, source, split, world.device)
+        classes = teacher.classes if teacher else choose_classes(split.train, recipe.least_examples)
+        extra = unlabelled_tiles(source, split, recipe) if teacher else ()
 
-    learning = TileDataset(
-        split.train, classes, source.archive_of, recipe.input_px, Augmenter(recipe.seed)
-    )
-    tuning = TileDataset(split.validation, classes, source.archive_of, recipe.input_px)
-    loader = training_loader(learning, recipe.batch_size, recipe.workers, recipe.seed)
+        learning = TileDataset(
+            (*split.train, *extra),
+            classes,
+            source.archive_of,
+            recipe.input_px,
+            Augmenter(recipe.seed),
+        )
+        learning.decode_all(world)
+        tuning = TileDataset(split.validation, classes, source.archive_of, recipe.input_px)
 
-    model = build_backbone(recipe.backbone, len(classes), dropout=recipe.dropout, pretrained=True)
-    weights = presence_weights(learning.targets, recipe.most_pos_weight)
-    losses = []
-    with epochs_told(recipe.epochs) as done:
-        for loss in fit(model, loader, recipe, weights, device):
-            losses.append(loss)
-            done(loss)
-    take_back_weights(model, weights)
+        torch.manual_seed(recipe.seed)
+        model = build_backbone(
+            recipe.backbone, len(classes), dropout=recipe.dropout, pretrained=True
+        )
+        weights = presence_weights(learning.targets, recipe.most_pos_weight)
+        told = {
+            "recipe": json.dumps(asdict(recipe)),
+            "labels": source.digest,
+            "held-out photos": " ".join(photos_of(split.test)),
+            "teacher": teacher.digest if teacher else "",
+        }
+        checkpoint = Checkpoint(out_dir, told, save_every_s)
+        workers = usual_workers(world) if workers is None else workers
+        epochs = []
+        with epochs_told(recipe.epochs) as done:
+            for epoch in fit(model, learning, recipe, weights, world, checkpoint, teacher, workers):
+                epochs.append(epoch)
+                done(epoch)
+        take_back_weights(model, weights)
 
-    found = predict(model, ordered_loader(tuning, recipe.batch_size, recipe.workers), device)
-    cards = tuple(
-        class_card(code, tuning.targets[:, i], found[:, i]) for i, code in enumerate(classes)
-    )
-    _tell_scores(cards, tuning.targets, found)
+        found = predict(model, ordered_loader(tuning, recipe.batch_size, workers), world.device)
+        cards = tuple(
+            class_card(code, tuning.targets[:, i], found[:, i]) for i, code in enumerate(classes)
+        )
+        _tell_scores(cards, tuning.targets, found)
 
-    run = Run(
-        recipe=recipe,
-        card=_card(recipe, source, split, cards),
-        train=photos_of(split.train),
-        validation=photos_of(split.validation),
-        test=photos_of(split.test),
-        losses=tuple(losses),
-    )
-    write_run(out_dir, run, model)
-    say(f"The run is in {out_dir}. `weedset export` makes a model file of it.")
-    return run
-
-
-def _split(source: Source, held_out: Sequence[str]) -> Split:
-    if source.split is not None:
-        if held_out:
-            fix = "leave --held-out away, or train on a workspace"
-            raise TrainingError("has a split that stays put", where=source.name, fix=fix)
-        learn, tune, judge = (_telling(part) for part in source.split.parts)
-        return Split(learn, tune, judge, source.split.unit)
-    tiles = _telling(source.tiles)
-    if not tiles:
-        fix = "label some tiles first: `weedset label`, or `weedset import` for masks and tables"
-        raise TrainingError("has no labels to learn from", where=str(source.where), fix=fix)
-    return split_tiles(tiles, held_out)
-
-
-def _telling(tiles: Sequence[LabelledTile]) -> tuple[LabelledTile, ...]:
-    return tuple(tile for tile in tiles if tile.statement.verdict is not Verdict.CANNOT_TELL)
+        run = Run(
+            recipe=recipe,
+            card=_card(recipe, source, split, cards),
+            train=photos_of(split.train),
+            validation=photos_of(split.validation),
+            test=photos_of(split.test),
+            epochs=tuple(epochs),
+            teacher=teacher.digest if teacher else None,
+        )
+        if world.leads:
+            write_run(out_dir, run, model)
+            checkpoint.remove()
+            say(f"The run is in {out_dir}. `weedset export` makes a model file of it.")
+        return run
 
 
 def _card(
@@ -137,6 +158,9 @@ def _tell_split(split: Split) -> None:
             f"for {purpose}: {counted(len(part), 'tile')} of "
             f"{counted(len(photos_of(part)), 'photo')} of {counted(len(sites_of(part)), 'site')}"
         )
+    shown = [{code for tile in part for code in tile.statement.present} for part in split.parts]
+    for code in sorted((shown[1] | shown[2]) - shown[0]):
+        say(f"{code} is left out: only tiles that are held out show it, so it cannot be learned.")
     if split.unit == "photo":
         say(
             "NOTE: with fewer than three sites the split is by photo. Photos of one garden are "

@@ -6,6 +6,7 @@ work where it is not installed.
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -17,12 +18,13 @@ except ModuleNotFoundError as exc:  # the base install is for boards
         "On a board, use: python -m weedset.board"
     ) from exc
 
-from training.judging_verbs import add_judging_verbs
+from training.doubting.doubt_verb import add_doubt_verb
+from training.evaluation.judging_verbs import add_judging_verbs
 from training.parts import require_training
-from training.release_verbs import add_release_verbs
+from training.releasing.release_verbs import add_release_verbs
 from training.source_option import EditionOption, open_source
 from weedset.cli import app
-from weedset.cli.door import WorkspaceOption
+from weedset.cli.door import JsonOption, WorkspaceOption, emit
 
 HeldOutOption = Annotated[
     list[str] | None,
@@ -37,18 +39,61 @@ def train(
     workspace: WorkspaceOption = Path(),
     edition: EditionOption = None,
     held_out: HeldOutOption = None,
+    teacher: Annotated[
+        Path | None, typer.Option(help="The finished run that a student learns from.")
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(min=0, max=256, help="Processes that prepare tiles; changes no result."),
+    ] = None,
 ) -> None:
     """Train a model on the labelled tiles of a workspace, or of an edition.
 
-    Example: `weedset train configs/small.toml -w garden --out runs/small`
+    A run that was stopped goes on when the same command is given again.
 
     Example: `weedset train configs/teacher.toml --edition pool/editions/0001 --out runs/big`
+
+    Example: `weedset train configs/student15.toml -w garden --out runs/small --teacher runs/big`
     """
     require_training()
     from training.recipe import read_recipe
     from training.train import train as run_training
 
-    run_training(read_recipe(recipe), open_source(workspace, edition), out, held_out or [])
+    run_training(
+        read_recipe(recipe),
+        open_source(workspace, edition),
+        out,
+        held_out or [],
+        teacher_dir=teacher,
+        workers=workers,
+    )
+
+
+@app.command("adapt")
+def adapt(
+    run: Annotated[Path, typer.Argument(help="The folder of the run to start from.")],
+    out: Annotated[Path, typer.Option(help="Folder for the adapted run.")],
+    workspace: WorkspaceOption = Path(),
+    held_out: HeldOutOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Fit a released model to one's own garden, and say whether that made it better.
+
+    About 200 labelled tiles of ten or more photos will do. What the model says of species that
+    nobody looked for stays.
+
+    Example: `weedset adapt runs/released -w my-garden --out runs/mine`
+
+    Example: `weedset adapt runs/released -w my-garden --out runs/mine --held-out IMG_0007.jpg`
+    """
+    require_training()
+    from training.adapt import adapt as run_adaptation
+
+    adapted = run_adaptation(run, open_source(workspace, None), out, held_out or [])
+    if as_json:
+        gain = adapted.gain
+        told = {**asdict(gain), "verdict": gain.verdict} if gain else None
+        emit({"record": "adaptation", "gain": told, "new_species": adapted.new_species})
 
 
 @app.command("export")
@@ -71,9 +116,14 @@ def export(
 
 
 add_judging_verbs(app)
+add_doubt_verb(app)
 add_release_verbs(app)
 
 
 def main() -> None:
     """Run the program."""
     app()
+
+
+if __name__ == "__main__":  # for torchrun -m training.verbs
+    main()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import secrets
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -31,7 +32,8 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
     nothing is left. Raises OSError.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    # Threads, and machines that see the same folder, may write the same file at once.
+    aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
         with aside.open("wb") as file:
             yield file

@@ -17,6 +17,7 @@ WeedsetError                  exit 1: says what is wrong, where, and what to do 
 ├── PoolError                 a pool or an edition that is damaged, in use, or cannot be written
 ├── TrainingError             data or settings that no model can be trained from
 ├── ReleaseError              a release that is damaged, there already, or cannot be written
+├── WorkersError              processes or a cluster that were lost, or cannot be reached
 ├── MissingPartError          an optional part of weedset that is not installed
 └── CheckNotPassedError       exit 3: a check or gate said no
 
@@ -127,6 +128,10 @@ class TrainingError(WeedsetError):
 
 class ReleaseError(WeedsetError):
     """A release is damaged, is there already, or cannot be written."""
+
+
+class WorkersError(WeedsetError):
+    """Processes or a cluster that do heavy work were lost, or cannot be reached."""
 
 
 class MissingPartError(WeedsetError):

@@ -21,6 +21,14 @@ def contradiction(statement: Statement) -> str | None:
     return None
 
 
+def in_words(statement: Statement) -> str:
+    """Return a statement in a few words."""
+    if statement.verdict is not Verdict.PLANTS:
+        return str(statement.verdict)
+    unknown = ["unknown plant"] if statement.unknown_plant else []
+    return ", ".join([*sorted(statement.present), *unknown]) or "plants"
+
+
 def newest_opinions(history: Sequence[Opinion]) -> list[Opinion]:
     """Return what each annotator says now of one tile, oldest first.
 

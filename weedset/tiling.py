@@ -7,11 +7,10 @@ import ctypes
 import math
 import multiprocessing
 import os
-import tarfile
-from collections import deque
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Executor
 from dataclasses import dataclass, fields, replace
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -22,6 +21,7 @@ from weedset.cells import CellsInView, cells_in_view, cells_of_photo, share_need
 from weedset.digests import whole_file
 from weedset.errors import StoreError, WeedsetError
 from weedset.geometry import cell_footprint
+from weedset.hands import in_order
 from weedset.images import OpenedPhoto, encode_tile, open_photo_unless
 from weedset.lens import Floats
 from weedset.preprocess import cut_tiles, ground_picture
@@ -31,13 +31,7 @@ from weedset.remap import remapped
 from weedset.scale import photo_scale, photo_view
 from weedset.settings import Workspace, tile_archive
 from weedset.uncertainty import position_uncertainty_mm, relief_scale_error
-
-#: Few photos are not worth the start of a second process (about half a second).
-_LEAST_PHOTOS_PER_WORKER = 3
-
-#: Photos in hand for each process: enough that none waits while the first is slow.
-_AHEAD_PER_WORKER = 4
-
+from weedset.ustar import END_BYTES, member_header, padding
 
 #: Offset and length of a tile in the archive of its photo, in bytes.
 _Span = tuple[int, int]
@@ -200,7 +194,7 @@ def _members(archive: Path) -> bytes:
         data = archive.read_bytes()
     except FileNotFoundError:
         return b""
-    return data[: max(0, len(data) // tarfile.BLOCKSIZE - 2) * tarfile.BLOCKSIZE]
+    return data[: max(0, len(data) - END_BYTES)]
 
 
 def _write_tiles(
@@ -212,28 +206,11 @@ def _write_tiles(
         file.write(before)
         for row, col in cells.places():
             data = encode_tile(pixels[row, col])
-            file.write(_tar_header(f"r{row:03d}c{col:03d}.jpg", len(data)))
+            file.write(member_header(f"r{row:03d}c{col:03d}.jpg", len(data)))
             spans.append((file.tell(), len(data)))
-            file.write(data + bytes(-len(data) % tarfile.BLOCKSIZE))
-        # Two empty blocks end an archive (POSIX.1-1988 ustar).
-        file.write(bytes(2 * tarfile.BLOCKSIZE))
+            file.write(data + padding(len(data)))
+        file.write(bytes(END_BYTES))
     return spans
-
-
-def _tar_header(name: str, size: int) -> bytes:
-    """Return what tarfile would write before a member (POSIX.1-1988 ustar).
-
-    tarfile itself takes a tenth of the time of a photo; here only what differs is written.
-    """
-    header = bytearray(_EMPTY_HEADER)
-    header[: len(name)] = name.encode()
-    header[124:135] = b"%011o" % size
-    header[148:156] = b" " * 8  # of which the check sum is taken
-    header[148:156] = b"%06o\0 " % sum(header)
-    return bytes(header)
-
-
-_EMPTY_HEADER = tarfile.TarInfo("").tobuf(tarfile.USTAR_FORMAT)
 
 
 def cut_photos(
@@ -243,32 +220,16 @@ def cut_photos(
     known: frozenset[str] = frozenset(),
     workers: int | None = None,
     again: frozenset[str] = frozenset(),
+    executor: Executor | None = None,
 ) -> Iterator[CutResult]:
     """Cut many photos on all cores, in order, one bad photo not stopping the rest.
 
-    See `cut_photo` for those that are `known` and those to cut `again`.
+    See `cut_photo` for those that are `known` and those to cut `again`; `workers` and
+    `executor` are as for `weedset.hands.in_order`, and raise what that raises.
     """
-    workers = workers or _cores()
-    workers = max(1, min(workers, len(paths) // _LEAST_PHOTOS_PER_WORKER))
     job = _Job(profile, workspace, known, again)
-    if workers == 1:
-        yield from (_opened(_cut(path, job)) for path in paths)
-        return
-    # "spawn" is the one start method that is safe whatever threads the caller runs.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, context, _set_job, (job,)) as pool:
-        # Few at a time, so that memory does not grow with the number of photos.
-        ahead: deque[Future[_Sent]] = deque()
-        try:
-            for path in paths:
-                if len(ahead) >= workers * _AHEAD_PER_WORKER:
-                    yield _opened(ahead.popleft().result())
-                ahead.append(pool.submit(_cut_job, path))
-            while ahead:
-                yield _opened(ahead.popleft().result())
-        finally:
-            for future in ahead:
-                future.cancel()
+    for sent in in_order(_cut, job, paths, workers, executor):
+        yield _opened(sent)
 
 
 #: What a process sends back: the path, a parcel, or an error, or neither.
@@ -290,14 +251,12 @@ class _Job:
     again: frozenset[str] = frozenset()
 
 
-_job: _Job | None = None
-
-
-def _set_job(job: _Job) -> None:
-    global _job
-    _job = job
-    cv2.setNumThreads(1)  # the processes share the cores already
-    _keep_memory()
+@cache
+def _settle_in() -> None:
+    """Do once what a process needs that others started to cut photos."""
+    if multiprocessing.parent_process() is not None:
+        cv2.setNumThreads(1)  # the processes share the cores already
+        _keep_memory()
 
 
 def _keep_memory() -> None:
@@ -316,17 +275,8 @@ def _keep_memory() -> None:
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3
 
 
-def _cut_job(path: Path) -> _Sent:
-    if _job is None:
-        raise RuntimeError("this process was not told what to do")
-    return _cut(path, _job)
-
-
-def _cores() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
-
-
-def _cut(path: Path, job: _Job) -> _Sent:
+def _cut(job: _Job, path: Path) -> _Sent:
+    _settle_in()
     try:
         return path, _cut_to_parcel(path, job), None
     except WeedsetError as error:

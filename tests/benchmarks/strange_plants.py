@@ -18,9 +18,9 @@ from tempfile import TemporaryDirectory
 import numpy as np
 from sklearn.metrics import roc_auc_score
 
-from training.evaluate import trial
+from training.evaluation.evaluate import trial
+from training.evaluation.outcomes import tabulate
 from training.export import export_model
-from training.outcomes import tabulate
 from training.recipe import read_recipe
 from training.sources import from_workspace
 from training.train import train

@@ -18,7 +18,7 @@ from sample_data.drives import Stop, Strip
 from sample_data.light import Light
 from sample_data.plants import Plant
 from sample_data.sites import SITES
-from weedset.board.blobs import find_blobs
+from weedset.board.drives.blobs import find_blobs
 from weedset.board.ground import Ground
 from weedset.board.motion import Motion, motion_between
 from weedset.board.targets import Mounting

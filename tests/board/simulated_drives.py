@@ -12,11 +12,11 @@ from itertools import pairwise
 import numpy as np
 from tiny_model import CARD
 
-from weedset.board.advance import advance, treated
 from weedset.board.decide import Rule
-from weedset.board.drivemap import Care, DriveMap, Offer, SeenFrame
+from weedset.board.drives.advance import advance, treated
+from weedset.board.drives.drivemap import Care, DriveMap, Offer, SeenFrame
+from weedset.board.drives.sightings import KeptClear, Sighting
 from weedset.board.motion import Motion
-from weedset.board.sightings import KeptClear, Sighting
 from weedset.board.steps import Odometry
 from weedset.records import Action, Policy
 

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from weedset.board.blobs import find_blobs
+from weedset.board.drives.blobs import find_blobs
 
 
 @pytest.mark.parametrize("seed", range(40))

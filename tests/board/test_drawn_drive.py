@@ -15,7 +15,7 @@ from drawn_drive import PROFILE, drawn_drive, write_drawn_model
 from PIL import Image
 
 from sample_data.drives import seen_from
-from weedset.board.drive import Drive
+from weedset.board.drives.drive import Drive
 from weedset.board.eye import Eye, open_eye
 from weedset.board.motion import Motion
 from weedset.board.targets import Mounting

@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulated_drives import CARE, RULE
 
-from weedset.board.advance import advance, treated
-from weedset.board.drivemap import DriveMap, SeenFrame, State
+from weedset.board.drives.advance import advance, treated
+from weedset.board.drives.drivemap import DriveMap, SeenFrame, State
+from weedset.board.drives.sightings import KeptClear, Sighting
 from weedset.board.motion import Motion
-from weedset.board.sightings import KeptClear, Sighting
 from weedset.board.steps import Odometry
 
 far = st.floats(-1e7, 1e7)

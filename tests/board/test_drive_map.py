@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from simulated_drives import CARE, RULE
 
-from weedset.board.advance import advance, anchored, offered, treated
-from weedset.board.drivemap import Advanced, DriveMap, Plant, SeenFrame, State
+from weedset.board.drives.advance import advance, anchored, offered, treated
+from weedset.board.drives.drivemap import Advanced, DriveMap, Plant, SeenFrame, State
+from weedset.board.drives.sightings import KeptClear, Sighting
 from weedset.board.motion import Motion
-from weedset.board.sightings import KeptClear, Sighting
 from weedset.board.steps import Odometry, Pose
 
 WEED, CROP, FAINT = (0.97, 0.01, 0.01, 0.05), (0.02, 0.9, 0.01, 0.05), (0.5, 0.01, 0.01, 0.05)

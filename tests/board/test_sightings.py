@@ -12,10 +12,10 @@ import pytest
 from tiny_model import SAYS_COLOUR, camera, write_model
 
 from weedset.board.classify import ClassifiedPhoto
+from weedset.board.drives.sightings import kept_clear, sightings
 from weedset.board.eye import Eye
 from weedset.board.ground import Ground
 from weedset.board.model import open_model
-from weedset.board.sightings import kept_clear, sightings
 from weedset.board.targets import Mounting
 from weedset.records import Action, Decision, Policy
 

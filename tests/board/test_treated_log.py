@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from simulated_drives import CARE
 
-from weedset.board.drivemap import DriveMap, Plant, State
+from weedset.board.drives.drivemap import DriveMap, Plant, State
+from weedset.board.drives.treatedlog import read_treated, write_treated
 from weedset.board.steps import Drift, Pose
-from weedset.board.treatedlog import read_treated, write_treated
 from weedset.errors import DriveError
 
 NOW = DriveMap(pose=Pose(1500.0, -20.0, 0.1))

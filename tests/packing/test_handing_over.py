@@ -67,13 +67,17 @@ def test_describing_rounds_the_place_before_it_is_kept(described: Workspace) -> 
     describe(described)  # the same words again change nothing
     describe(described, "--credit", "A. B.", "--again")
     assert tomllib.loads(path.read_text())["credit"] == "A. B."
+    assert "habitat" not in table
+    describe(described, "--ground", "mulch", "--again")
+    assert tomllib.loads(path.read_text())["habitat"] == "mulch"
     assert tomllib.loads(path.read_text())["site"] == table["site"]
 
 
 def test_a_wrong_description_is_not_kept(tmp_path: Path) -> None:
     workspace = make_workspace(tmp_path)
-    done = describe(workspace, "--credit", "<b>", "--region", "=1", "--country", "Germany", code=1)
-    for option in ("--credit", "--region", "--country"):
+    wrong = ("--credit", "<b>", "--region", "=1", "--country", "Germany", "--ground", "lava")
+    done = describe(workspace, *wrong, code=1)
+    for option in wrong[::2]:
         assert f"\n  {option}: " in done.output
     assert "draft" not in done.output
     assert not (workspace.root / "giving").exists()

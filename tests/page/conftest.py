@@ -22,6 +22,7 @@ from starlette.testclient import TestClient
 
 from weedset.labelstore import LabelStore, open_label_store
 from weedset.records import Batch, CameraProfile
+from weedset.reviewlist import ReviewItem
 from weedset.server.app import make_app
 from weedset.server.gate import Doors
 from weedset.server.room import RoomSettings
@@ -143,12 +144,14 @@ CANNOT_TELL = says(verdict="cannot tell")
 
 
 @contextmanager
-def calling(garden: Garden, model: Path | None = None) -> Iterator[Caller]:
+def calling(
+    garden: Garden, model: Path | None = None, review: tuple[ReviewItem, ...] | None = None
+) -> Iterator[Caller]:
     """Serve a garden in this process and let a browser in."""
     codes: list[str] = []
     doors = Doors(frozenset({"127.0.0.1:8473"}), 8473, codes.append)
     adviser = open_adviser(model, garden.workspace) if model else None
-    settings = RoomSettings(garden.workspace, "me", load_species(), adviser)
+    settings = RoomSettings(garden.workspace, "me", load_species(), adviser, review)
     with TestClient(make_app(settings, doors), base_url=ORIGIN) as client:
         client.get(f"/?key={doors.link_key}")
         yield Caller(client, doors, codes)

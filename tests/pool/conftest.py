@@ -24,6 +24,7 @@ def give(
     photos: int = 2,
     say: Say = statement,
     licence: str = "CC-BY-4.0",
+    ground: str = "",
 ) -> Path:
     """Pack a contribution of a giver, of photos of 2 x 3 cells; the same seed, the same photos."""
     home = folder / giver
@@ -40,7 +41,14 @@ def give(
                 ((tile.photo_digest, tile.row, tile.col), say(tile.row, tile.col))
                 for tile in result.cut.tiles
             )
-    giving = replace(GIVING, giver=giver, rights_holder=giver.title(), site=site, licence=licence)
+    giving = replace(
+        GIVING,
+        giver=giver,
+        rights_holder=giver.title(),
+        site=site,
+        licence=licence,
+        ground=ground,
+    )
     return pack(workspace, folder / f"{giver}.zip", giving)
 
 

@@ -11,8 +11,17 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from tests.pool.conftest import give
+from tests.pool.test_pool_editions import rows_of
 from weedset.cli import app
-from weedset.pool.coverage import LEAST_TILES, Coverage, call_text, light_of, measure_coverage
+from weedset.pool.coverage import (
+    LEAST_TILES,
+    Coverage,
+    call_text,
+    coverage_rows,
+    light_of,
+    measure_coverage,
+)
+from weedset.pool.editions import freeze
 from weedset.pool.intake import accept, add
 from weedset.pool.layout import Pool, create_pool
 from weedset.quality import measure
@@ -40,6 +49,22 @@ def test_counts_are_those_of_the_labels(pool: Pool) -> None:
     assert {code: len(sites) for code, sites in cover.sites.items()} == {"CHEAL": 1, "DAUCS": 1}
     assert sum(cover.lights.values()) == 12
     assert cover.by_need() == ["STEME", "DAUCS", "CHEAL"]  # STEME was looked for, never seen
+
+
+def test_ground_is_what_the_giver_says(pool: Pool, tmp_path: Path) -> None:
+    path = give(tmp_path, "cleo", "s-00000000000000cc", 30, ground="mulch")
+    accept(pool, add(pool, path, "carla", KNOWN, workers=1).digest, "carla")
+    cover = measure_coverage(pool)
+    assert cover.grounds["CHEAL", "mulch"] == cover.grounds["CHEAL", "ground not said"] == 8
+    (row,) = (row for row in coverage_rows(cover) if row["species"] == "DAUCS")
+    assert (row["mulch"], row["ground not said"]) == (4, 4)
+    assert "grass" not in row
+    freeze(pool, "carla")
+    assert {row["giver"]: row["ground"] for row in rows_of(pool.edition(1))} == {
+        "anna": "",
+        "cleo": "mulch",
+    }
+    assert "- mulch: 12" in (pool.edition(1) / "README.md").read_text("utf-8")
 
 
 def test_what_is_there_in_plenty_is_not_wanted() -> None:

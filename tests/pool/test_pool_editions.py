@@ -103,8 +103,28 @@ def test_duckdb_and_tarfile_read_what_was_given(pool: Pool, filled: Path) -> Non
             key = row["key"].partition("_")[2].replace("_", "/")
             assert picture == given[f"data/tiles/{key}.jpg"]
             assert row["present"] == said[key]["present"]
-            assert row["stages"] == said[key]["stages"]
+            assert {s["species"]: s["stage"] for s in row["stages"]} == said[key]["stages"]
             assert row["identified_by"] == said[key]["identifiedBy"]
+
+
+def test_what_is_kept_apart_has_editions_of_its_own(pool: Pool) -> None:
+    """Dora's non-commercial material and all else are never in one edition."""
+    freeze(pool, "carla")
+    apart, is_new = freeze(pool, "carla", apart=True)
+    assert is_new
+    assert (apart.number, apart.tiles, apart.apart) == (2, 12, True)
+    assert {(row["giver"], row["licence"]) for row in rows_of(pool.edition(2))} == {
+        ("dora", "CC-BY-NC-4.0")
+    }
+    card = (pool.edition(2) / "README.md").read_text("utf-8")
+    assert "license: CC-BY-NC-4.0\n" in card
+    assert "This is the first edition." in card
+    assert freeze(pool, "carla", apart=True) == (apart, False)
+    assert freeze(pool, "carla")[0].number == 1
+    assert [edition.apart for edition in editions(read_journal(pool))] == [False, True]
+    done = CliRunner().invoke(app, ["pool", "editions", str(pool.root)])
+    assert "material kept apart" in done.stdout.splitlines()[1]
+    assert verify(pool, Findings()) == []
 
 
 def test_splits_stay_from_edition_to_edition(pool: Pool, tmp_path: Path) -> None:
@@ -186,7 +206,7 @@ def test_an_edition_is_read_anywhere_and_only_as_it_was_frozen(pool: Pool, tmp_p
     assert (frozen.digest, frozen.name) == (edition.digest, "edition 1")
     rows = list(frozen.rows())
     assert [row["key"] for row in rows] == [row["key"] for row in rows_of(taken)]
-    assert {type(row["stages"]) for row in rows} == {dict}
+    assert {type(row["stages"]) for row in rows} == {list}
     shard = taken / rows[0]["shard"]
     data = bytearray(shard.read_bytes())
     start, end = rows[0]["offset"], rows[0]["offset"] + rows[0]["length"]

@@ -15,9 +15,9 @@ from toy_garden import (
     with_card,
 )
 
+from training.evaluation.leave_one_out import LeftOut, leave_one_out
+from training.evaluation.per_row import Planting
 from training.export import Exported, export_model, write_float_model
-from training.leave_one_out import LeftOut, leave_one_out
-from training.per_row import Planting
 from training.runs import load_model, read_run
 from training.sources import from_workspace
 from training.train import train

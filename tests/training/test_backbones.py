@@ -1,14 +1,20 @@
+from pathlib import Path
+from typing import get_args
+
 import numpy as np
 import pytest
 import torch
 from PIL import Image
 from sklearn.datasets import load_sample_image
 from torch import nn
+from torch.utils.flop_counter import FlopCounterMode
 
 from training.backbones import NORMALISATION, Lite0, build_backbone, imagenet_weights, multiply_adds
-from training.recipe import BackboneName
+from training.recipe import BackboneName, read_recipe
 from weedset.board.speeds import speeds
 from weedset.preprocess import model_input
+
+CONFIGS = Path(__file__).parents[2] / "configs"
 
 
 def parameter_count(net: nn.Module) -> int:
@@ -21,6 +27,30 @@ def test_the_small_net_is_as_small_as_documented() -> None:
     net = build_backbone("small", 8)
     assert parameter_count(net) == 51_936 + 1984 + 129 * 8
     assert multiply_adds("small", 8, 96) == pytest.approx(12.9e6, rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("recipe", "million"), [("student5", 5), ("student15", 15), ("student70", 71)]
+)
+def test_students_are_of_the_size_that_their_recipes_bear_in_their_names(
+    recipe: str, million: float
+) -> None:
+    # Reference: torch.utils.flop_counter, which counts two operations per multiply-add.
+    told = read_recipe(CONFIGS / f"{recipe}.toml")
+    net = build_backbone(told.backbone, 8).eval()
+    with FlopCounterMode(display=False) as counter:
+        net(torch.zeros(1, 3, told.input_px, told.input_px))
+    counted = counter.get_total_flops() / 2
+    assert 0.8 * million < counted / 1e6 <= 1.02 * million
+    assert counted == multiply_adds(told.backbone, 8, told.input_px)
+
+
+@pytest.mark.parametrize("name", get_args(BackboneName))
+def test_nets_are_of_parts_that_an_int8_runtime_fuses(name: BackboneName) -> None:
+    fused = (nn.Conv2d, nn.BatchNorm2d, nn.ReLU, nn.ReLU6)
+    last = (nn.AdaptiveAvgPool2d, nn.Flatten, nn.Dropout, nn.Linear)
+    leaves = [part for part in build_backbone(name, 2).modules() if not list(part.children())]
+    assert all(isinstance(part, fused + last) for part in leaves)
 
 
 def test_lite0_is_as_large_as_published() -> None:

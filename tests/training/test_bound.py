@@ -10,12 +10,17 @@ import pytest
 from scipy.stats import beta
 from toy_garden import BAR, DISC
 
-from training.bound import WALK, Asked, Bounded, require_boundable, walked
-from training.bound_file import bound_file, bounded_lines, bounded_record, require_support
-from training.evaluate import evaluate, trial
+from training.evaluation.bound import WALK, Asked, Bounded, require_boundable, walked
+from training.evaluation.bound_file import (
+    bound_file,
+    bounded_lines,
+    bounded_record,
+    require_support,
+)
+from training.evaluation.evaluate import evaluate, trial
+from training.evaluation.outcomes import Outcomes, tabulate
+from training.evaluation.pairs import Ought
 from training.export import Exported
-from training.outcomes import Outcomes, tabulate
-from training.pairs import Ought
 from weedset.board.model import open_model
 from weedset.errors import CheckNotPassedError, ModelError, PolicyError, TrainingError
 from weedset.modelcard import ClassCard, ModelCard

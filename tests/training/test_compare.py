@@ -11,11 +11,11 @@ import pytest
 from toy_garden import BAR, DISC, make_garden, toy_photos, with_card
 from typer.testing import CliRunner
 
-from training.compare import compare, unseen_by_both, worse_points
-from training.compare_text import comparison_record, comparison_table
-from training.evaluate import evaluate
+from training.evaluation.evaluate import evaluate
+from training.evaluation.pairs import Ought
 from training.export import Exported
-from training.pairs import Ought
+from training.releasing.compare import compare, unseen_by_both, worse_points
+from training.releasing.compare_text import comparison_record, comparison_table
 from training.sources import from_workspace
 from training.verbs import app
 from weedset.board.model import BoardModel, open_model

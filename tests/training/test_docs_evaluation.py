@@ -12,9 +12,9 @@ import pytest
 from toy_garden import BAR, DISC, quick_recipe
 from typer.testing import CliRunner
 
+from training.evaluation.harm import sites_needed
+from training.evaluation.leave_one_out import LeftOut
 from training.export import Exported
-from training.harm import sites_needed
-from training.leave_one_out import LeftOut
 from training.verbs import app
 from weedset.settings import Workspace
 

@@ -7,10 +7,10 @@ import pytest
 from sklearn.metrics import average_precision_score, precision_score, recall_score
 from toy_garden import BAR, CELL_PX, COLS, DISC, ROWS, draw_photo, make_garden, toy_photos
 
-from training.evaluate import evaluate, trial
-from training.evaluation_text import evaluation_record, evaluation_table
+from training.evaluation.evaluate import evaluate, trial
+from training.evaluation.evaluation_text import evaluation_record, evaluation_table
+from training.evaluation.pairs import Ought
 from training.export import Exported
-from training.pairs import Ought
 from training.sources import from_workspace
 from weedset.board.classify import classify_photo
 from weedset.board.model import BoardModel, open_model

@@ -5,7 +5,7 @@ import pytest
 from mapie.risk_control.methods import compute_hoeffding_bentkus_p_value
 from scipy.stats import beta, betabinom, binom
 
-from training.harm import hoeffding_bentkus, sites_needed, steps_passed
+from training.evaluation.harm import hoeffding_bentkus, sites_needed, steps_passed
 
 
 # MAPIE 1.6.0, compute_hoeffding_bentkus_p_value, the p-value of arXiv 2110.01052 (for 0 harms

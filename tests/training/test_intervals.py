@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import bootstrap
 from sklearn.metrics import average_precision_score
 
-from training.intervals import Resampling, weighted_average_precision
+from training.evaluation.intervals import Resampling, weighted_average_precision
 
 
 def names(prefix: str, count: int, each: int) -> np.ndarray:

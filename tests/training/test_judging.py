@@ -2,9 +2,9 @@ from dataclasses import replace
 
 import pytest
 
-from training.judging import judge
+from training.evaluation.judging import judge
+from training.evaluation.pairs import Ought, what_ought
 from training.metrics import upper_bound
-from training.pairs import Ought, what_ought
 from weedset.board.classify import ClassifiedCell
 from weedset.board.gate import Gate
 from weedset.modelcard import ClassCard, ModelCard

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from toy_garden import BAR, DISC, make_garden, quick_recipe, toy_photos, toy_recipe
 
-import training.leave_one_out
-from training.evaluate import trial
-from training.leave_one_out import LeftOut, leave_one_out
-from training.leave_one_out_text import left_out_record, left_out_table
-from training.outcomes import pooled, tabulate
-from training.per_row import Planting
-from training.scores import score
+import training.evaluation.leave_one_out
+from training.evaluation.evaluate import trial
+from training.evaluation.leave_one_out import LeftOut, leave_one_out
+from training.evaluation.leave_one_out_text import left_out_record, left_out_table
+from training.evaluation.outcomes import pooled, tabulate
+from training.evaluation.per_row import Planting
+from training.evaluation.scores import score
 from weedset.board.model import open_model
 from weedset.errors import SettingsError, TrainingError
 from weedset.records import ANY_PLANT, Policy
@@ -54,8 +54,8 @@ def test_what_is_there_is_not_trained_again(
     def never(*_: object) -> None:
         raise AssertionError("trained again")
 
-    monkeypatch.setattr(training.leave_one_out, "train", never)
-    monkeypatch.setattr(training.leave_one_out, "export_model", never)
+    monkeypatch.setattr(training.evaluation.leave_one_out, "train", never)
+    monkeypatch.setattr(training.evaluation.leave_one_out, "export_model", never)
     again = leave_one_out(quick_recipe(), three, POLICY, out, ["site"], Planting(40, 20, 100))
     assert again == found
     with pytest.raises(SettingsError, match="holds a fold of another recipe"):

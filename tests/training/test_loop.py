@@ -1,11 +1,21 @@
+from collections.abc import Callable
+from pathlib import Path
+
 import numpy as np
 import pytest
 import torch
+from safetensors.torch import load_file
 from sklearn.linear_model import LogisticRegression
 from torch import nn
+from torch.optim import AdamW
+from torch.optim.lr_scheduler import OneCycleLR
+from toy_garden import toy_recipe
 
-from training.loop import fit, masked_loss, presence_weights, take_back_weights
-from training.recipe import Recipe
+from training.checkpoints import Checkpoint
+from training.datasets import Batch, Order, TileDataset
+from training.distributed import World
+from training.loop import fit, masked_loss, one_cycle, presence_weights, take_back_weights
+from training.timing import Epoch
 from weedset.errors import TrainingError
 
 
@@ -62,10 +72,80 @@ def test_scores_of_a_weighed_loss_become_probabilities_again() -> None:
     assert abs(found.mean() - y.mean()) < 0.002
 
 
-def test_a_loss_that_is_no_number_stops_the_run_and_says_what_to_do() -> None:
-    recipe = Recipe("wild", "small", 32, 2, 2, 1.0, 0, 0, 10, 2, 1, 0)
-    batch = (torch.full((2, 3, 32, 32), float("nan")), torch.ones(2, 1, dtype=torch.int8))
-    model = nn.Sequential(nn.Flatten(), nn.Linear(3 * 32 * 32, 1))
-    with pytest.raises(TrainingError, match="stopped being a number in epoch 1") as caught:
-        list(fit(model, [batch], recipe, np.ones(1, np.float32), torch.device("cpu")))  # type: ignore[arg-type]
+def test_the_learning_rate_goes_up_and_down_as_torchs_one_cycle_has_it() -> None:
+    # Reference: torch.optim.lr_scheduler.OneCycleLR.
+    total, peak = 37, 0.02
+    optimizer = AdamW([torch.zeros(1, requires_grad=True)], lr=1)
+    schedule = OneCycleLR(optimizer, peak, total_steps=total)
+    for step in range(total):
+        group = optimizer.param_groups[0]
+        assert one_cycle(step, total, peak) == pytest.approx((group["lr"], group["betas"][0]))
+        optimizer.step()
+        if step < total - 1:
+            schedule.step()
+
+
+def test_a_run_of_one_step_has_a_learning_rate() -> None:
+    rate, _ = one_cycle(0, 1, 0.01)
+    assert 0 < rate <= 0.01
+
+
+def test_smoothed_labels_are_those_of_a_mean_of_both_losses() -> None:
+    # Szegedy et al. 2016, section 7: the loss against a smoothed label is a mix of the
+    # losses against the label and against a label that says nothing (one half).
+    generator = torch.Generator().manual_seed(0)
+    scores = torch.randn(16, 3, generator=generator)
+    targets = torch.randint(0, 2, (16, 3), generator=generator, dtype=torch.int8)
+    ones = torch.ones(3)
+    bce = nn.BCEWithLogitsLoss()
+    expected = 0.9 * bce(scores, targets.float()) + 0.1 * bce(scores, torch.full((16, 3), 0.5))
+    torch.testing.assert_close(masked_loss(scores, targets, ones, smoothing=0.1), expected)
+
+
+class OneTile(TileDataset):
+    """Two tiles of noise, of which everything is known."""
+
+    def __init__(self) -> None:
+        self.targets = np.ones((2, 1), np.int8)
+
+    def __getitem__(self, order: Order) -> Batch:
+        known = torch.from_numpy(self.targets[order.indices])
+        return torch.zeros(len(known), 32, 32, 3, dtype=torch.uint8), known, order.known
+
+
+def fitted(model: nn.Module, folder: Path) -> list[Epoch]:
+    recipe = toy_recipe(epochs=2, batch_size=2, learning_rate=0.5)
+    world = World(0, 1, 1, torch.device("cpu"))
+    checkpoint = Checkpoint(folder, {"labels": "these"}, every_s=0)
+    return list(fit(model, OneTile(), recipe, np.ones(1, np.float32), world, checkpoint))
+
+
+class Net(nn.Module):
+    def __init__(self, fault: Callable[[int], float]) -> None:
+        super().__init__()
+        self.last = nn.Linear(3, 1)
+        self.calls, self.fault = 0, fault
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        self.calls += 1
+        scores: torch.Tensor = self.last(x.mean((2, 3))) * self.fault(self.calls)
+        return scores
+
+
+def test_a_loss_that_is_no_number_stops_the_run_and_the_last_good_state_is_kept(
+    tmp_path: Path,
+) -> None:
+    with pytest.raises(TrainingError, match="stopped being a number in epoch 2") as caught:
+        fitted(Net(lambda call: float("nan") if call == 2 else 1), tmp_path)
     assert "learning_rate" in caught.value.fix
+    kept = load_file(tmp_path / "checkpoint.safetensors")
+    assert all(part.isfinite().all() for part in kept.values())
+
+
+def test_too_little_memory_is_told_with_what_to_lower(tmp_path: Path) -> None:
+    def full(_call: int) -> float:
+        raise torch.OutOfMemoryError("CUDA out of memory")
+
+    with pytest.raises(TrainingError, match="too little memory for 2 tiles of 32 px") as caught:
+        fitted(Net(full), tmp_path)
+    assert "batch_size" in caught.value.fix

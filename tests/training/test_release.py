@@ -17,14 +17,14 @@ import yaml
 from toy_garden import BAR, DISC, toy_recipe, with_card
 from typer.testing import CliRunner
 
-from training.evaluate import evaluate
-from training.evaluation_text import evaluation_record
+from training.evaluation.evaluate import evaluate
+from training.evaluation.evaluation_text import evaluation_record
+from training.evaluation.scores import ASPECTS
 from training.export import Exported
 from training.recipe import read_recipe
-from training.release import Released, recipe_toml, release
-from training.release_check import check_release
+from training.releasing.release import Released, recipe_toml, release
+from training.releasing.release_check import check_release
 from training.runs import load_model, read_run
-from training.scores import ASPECTS
 from training.verbs import app
 from weedset.board.decide import read_policy
 from weedset.board.model import open_model
@@ -319,7 +319,8 @@ def test_a_release_that_was_tampered_with_is_not_whole(
 
 def test_to_check_takes_no_torch(released: Released) -> None:
     script = (
-        "import sys; from pathlib import Path; from training.release_check import check_release; "
+        "import sys; from pathlib import Path; "
+        "from training.releasing.release_check import check_release; "
         "check_release(Path(sys.argv[1])); print('torch' in sys.modules, 'sklearn' in sys.modules)"
     )
     words = [sys.executable, "-c", script, str(released.folder)]

@@ -10,11 +10,11 @@ import pytest
 from test_sources import filled  # noqa: F401  # a fixture
 from toy_garden import BAR, DISC, toy_recipe, with_card
 
-from training.compare import unseen_by_both
 from training.export import Exported, export_model
-from training.release import release
-from training.release_check import check_release
-from training.report import write_report
+from training.releasing.compare import unseen_by_both
+from training.releasing.release import release
+from training.releasing.release_check import check_release
+from training.releasing.report import write_report
 from training.sources import from_edition, from_workspace
 from training.train import train
 from weedset.board.model import open_model

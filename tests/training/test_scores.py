@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from sklearn.metrics import average_precision_score, precision_score, recall_score, roc_auc_score
 
-from training.evaluation_text import row_lines
-from training.outcomes import Outcomes, pooled, tabulate
-from training.pairs import Ought
-from training.per_row import Planting, forecast
-from training.reliability_plot import write_reliability
-from training.scores import score
+from training.evaluation.evaluation_text import row_lines
+from training.evaluation.outcomes import Outcomes, pooled, tabulate
+from training.evaluation.pairs import Ought
+from training.evaluation.per_row import Planting, forecast
+from training.evaluation.reliability_plot import write_reliability
+from training.evaluation.scores import score
 from weedset.board.classify import ClassifiedCell
 from weedset.errors import SettingsError
 from weedset.modelcard import ClassCard, ModelCard

@@ -9,7 +9,7 @@ from toy_garden import BAR, DISC, make_garden, toy_photos, toy_recipe
 
 from tests.packing.forge import GIVING, pack
 from training.datasets import TileDataset
-from training.evaluate import evaluate
+from training.evaluation.evaluate import evaluate
 from training.export import Exported, export_model
 from training.sources import from_edition, from_workspace, photos_of, sites_of
 from training.train import train

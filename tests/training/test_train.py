@@ -1,4 +1,5 @@
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -44,9 +45,8 @@ def test_the_edition_digest_tells_labels_apart_but_not_their_order(garden: Works
 def test_the_same_recipe_and_labels_give_the_same_weights(
     garden: Workspace, tmp_path: Path
 ) -> None:
-    recipe = toy_recipe(epochs=1, workers=1)
-    for name in ("a", "b"):
-        train(recipe, from_workspace(garden), tmp_path / name)
+    for name, workers in (("a", 0), ("b", 1)):
+        train(toy_recipe(epochs=1), from_workspace(garden), tmp_path / name, workers=workers)
     first, second = (load_file(tmp_path / name / "model.safetensors") for name in ("a", "b"))
     assert all(torch.equal(first[name], second[name]) for name in first)
 
@@ -84,6 +84,20 @@ def test_a_species_with_too_few_examples_is_left_out_and_named(
     run = train(toy_recipe(epochs=1), from_workspace(garden), tmp_path / "run")
     assert run.card.codes == (ANY_PLANT, DISC)
     assert f"{BAR} is left out: 3 training tiles show it" in capsys.readouterr().err
+
+
+def test_a_species_that_only_held_out_sites_show_is_named(
+    garden: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    source = from_workspace(garden)
+    tiles = tuple(
+        replace(tile, statement=replace(tile.statement, present=frozenset({"STEME"})))
+        if tile.site == "west" and BAR in tile.statement.present
+        else tile
+        for tile in source.tiles
+    )
+    train(toy_recipe(epochs=1), replace(source, tiles=tiles), tmp_path, ["west"])
+    assert "STEME is left out: only tiles that are held out show it" in capsys.readouterr().err
 
 
 def never(_plants: frozenset[str]) -> Statement:

@@ -18,7 +18,8 @@ from weedset.tiling import cut_photo
 CELL_PX, ROWS, COLS = 32, 7, 9
 DISC, BAR = "CHEAL", "DAUCS"
 
-Label = Callable[[frozenset[str]], Statement]
+#: What is said of a cell with these plants, None for nothing.
+Label = Callable[[frozenset[str]], Statement | None]
 
 
 def told_all(plants: frozenset[str]) -> Statement:
@@ -31,6 +32,7 @@ class ToyPhoto:
     name: str
     site: str
     seed: int
+    light: float = 1.0
 
 
 def toy_photos(sites: Sequence[str], each: int) -> list[ToyPhoto]:
@@ -66,7 +68,11 @@ def draw_photo(seed: int) -> tuple[Image.Image, dict[tuple[int, int], frozenset[
 
 
 def make_garden(
-    root: Path, photos: Sequence[ToyPhoto], label: Label = told_all, licence: str = "CC-BY-4.0"
+    root: Path,
+    photos: Sequence[ToyPhoto],
+    label: Label = told_all,
+    licence: str = "CC-BY-4.0",
+    looked_for: Sequence[str] = (DISC, BAR),
 ) -> Workspace:
     """Return a workspace in which `label` speaks of each cell of each photo."""
     workspace = create_workspace(root / "garden", cell_mm=50, tile_px=CELL_PX, edge="drop")
@@ -75,15 +81,17 @@ def make_garden(
     with open_store(workspace) as store:
         for toy in photos:
             picture, plants = draw_photo(toy.seed)
+            picture = picture.point(lambda value, toy=toy: round(value * toy.light))
             path = root / "photos" / toy.name
             picture.save(path)
             cut = cut_photo(path, profile, workspace)
             assert cut is not None
             batch = Batch(f"{toy.site}-1", toy.site, "2026-05-01", f"{toy.site}-giver", licence, ())
             store.add_photo(batch, cut.photo, cut.tiles)
-            store.set_checklist(batch.id, (DISC, BAR))
+            store.set_checklist(batch.id, looked_for)
+            said = [((cut.photo.digest, *cell), label(here)) for cell, here in plants.items()]
             store.add_statements(
-                [((cut.photo.digest, *cell), label(here)) for cell, here in plants.items()]
+                [(key, statement) for key, statement in said if statement is not None]
             )
     return workspace
 
@@ -101,7 +109,6 @@ def toy_recipe(**changes: object) -> Recipe:
         "most_pos_weight": 10.0,
         "least_examples": 8,
         "seed": 3,
-        "workers": 0,
     }
     return Recipe(**(settings | changes))  # type: ignore[arg-type]
 

@@ -15,10 +15,10 @@ from time import sleep
 from weedset.board.asked import board_parser
 from weedset.board.classify import ClassifiedPhoto
 from weedset.board.decide import outside_bound
-from weedset.board.drive import Drive
+from weedset.board.drives.drive import Drive
+from weedset.board.drives.following import Followed, drive_lines, drive_records, follow, open_drive
 from weedset.board.eye import Eye, open_eye
 from weedset.board.fitness import check_board, fitness_lines
-from weedset.board.following import Followed, drive_lines, drive_records, follow, open_drive
 from weedset.board.frames import (
     Newest,
     Shot,

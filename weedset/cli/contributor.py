@@ -11,10 +11,11 @@ import typer
 
 from weedset.cli.describing import BatchArgument, describe, find_batch
 from weedset.cli.door import JsonOption, WorkspaceOption, emit
-from weedset.cli.options import SpeciesOption
+from weedset.cli.options import ClusterOption, SpeciesOption
 from weedset.contribution.batch import batch_id, contribution_table
 from weedset.contribution.giving import Giving, giving_fields, giving_path, read_giving
 from weedset.errors import CheckNotPassedError, ContributionError
+from weedset.hands import cluster_executor
 from weedset.licences import LICENCES
 from weedset.packing import pack_batch
 from weedset.preview import (
@@ -198,6 +199,7 @@ def check(
     file: Annotated[Path, typer.Argument(help="The archive.")],
     own_species: SpeciesOption = None,
     workers: WorkersOption = None,
+    cluster: ClusterOption = "",
     as_json: JsonOption = False,
 ) -> None:
     """Check a contribution and say everything that is wrong with it.
@@ -208,7 +210,9 @@ def check(
 
     Example: `weedset check acre.zip --json`
     """
-    report = check_contribution(file, load_species(own_species), date.today(), workers)
+    known, today = load_species(own_species), date.today()
+    with cluster_executor(cluster) as executor:
+        report = check_contribution(file, known, today, workers, executor)
     if as_json:
         emit(report_record(report))
     else:

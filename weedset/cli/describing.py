@@ -11,6 +11,7 @@ import typer
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
 from weedset.cli.options import licence_of
 from weedset.contribution.giving import (
+    GROUNDS,
     PLACE_DEG,
     Giving,
     Place,
@@ -45,6 +46,7 @@ _OPTIONS = {
     "stateProvince": "--region",
     "decimalLatitude": "--latitude",
     "decimalLongitude": "--longitude",
+    "habitat": "--ground",
 }
 
 
@@ -78,6 +80,9 @@ def describe(
         typer.Option(help="In degrees. Only the middle of its square of 0.1 degrees is kept."),
     ] = None,
     longitude: Annotated[float | None, typer.Option(help="In degrees; likewise.")] = None,
+    ground: Annotated[
+        str, typer.Option(help=f"What lies around the plants: {', '.join(GROUNDS)}.")
+    ] = "",
     again: Annotated[
         bool, typer.Option("--again", help="State all anew, over what was stated before.")
     ] = False,
@@ -116,6 +121,7 @@ def describe(
             consent=consent,
             consent_on=today.isoformat(),
             place=Place(country, region, *middle),
+            ground=ground,
         )
         _require_right(giving, today)
         path = giving_path(room.root, found.id)

@@ -25,9 +25,10 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON, for pr
 #: Verbs in the order of use, for the list in the help. They are added by journey, and some
 #: by packages above this one; one that is not named here comes last.
 ORDER = (
-    "status", "doctor", "new", "camera", "tile", "quality", "label", "import", "species", "train",
-    "export", "evaluate", "leave-one-out", "bound", "compare", "report", "release", "released",
-    "classify", "card", "plan", "describe", "pack", "check", "submit", "licences", "pool",
+    "status", "doctor", "new", "camera", "tile", "quality", "label", "import", "species", "doubts",
+    "train", "adapt", "export", "evaluate", "leave-one-out", "bound", "compare", "report",
+    "release", "released", "classify", "card", "plan", "describe", "pack", "check", "submit",
+    "licences", "pool",
 )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ import typer
 from weedset.cli.door import WorkspaceOption, usage_error
 from weedset.cli.options import AnnotatorOption, SpeciesOption
 from weedset.errors import MissingPartError, StoreError
+from weedset.reviewlist import read_review_list
 from weedset.settings import open_workspace, store_path
 from weedset.talk import say
 from weedset.taxonomy import load_species
@@ -32,6 +33,10 @@ def label(
         Path | None,
         typer.Option(help="A model file whose suggestions are shown; never labels by itself."),
     ] = None,
+    review: Annotated[
+        Path | None,
+        typer.Option(help="A review list, such as of `weedset doubts`: look at these again."),
+    ] = None,
     phone: Annotated[
         bool,
         typer.Option("--phone", help="Let a phone on the same network in, with a one-time code."),
@@ -44,6 +49,8 @@ def label(
     Example: `weedset label -w garden`
 
     Example: `weedset label -w garden --model small.onnx --phone`
+
+    Example: `weedset label -w garden --review doubts.jsonl`
     """
     for name in ("starlette", "uvicorn"):
         if find_spec(name) is None:
@@ -60,5 +67,6 @@ def label(
             "holds no tiles yet", where=str(workspace), fix="tile photos first: `weedset tile`"
         )
     adviser = open_adviser(model, room) if model else None
-    settings = RoomSettings(room, annotator.strip(), load_species(own_species), adviser)
+    again = read_review_list(review) if review else None
+    settings = RoomSettings(room, annotator.strip(), load_species(own_species), adviser, again)
     serve(settings, port=port, phone=phone, open_browser=browser, tell=say)

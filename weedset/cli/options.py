@@ -114,3 +114,14 @@ def checklist_of(text: str, known: SpeciesList) -> tuple[str, ...]:
     """
     codes = [code for code in re.split(r"[,\s]+", text) if code]
     return require_codes(codes, "--looked-for", known)
+
+
+ClusterOption = Annotated[
+    str,
+    typer.Option(
+        "--cluster",
+        help="Address of a Dask scheduler (tcp://host:8786) whose machines see the same files "
+        "under the same paths: they do the work.",
+        envvar="WEEDSET_CLUSTER",
+    ),
+]

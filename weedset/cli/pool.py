@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from weedset.cli.door import JsonOption, emit
+from weedset.cli.options import ClusterOption
+from weedset.cli.pool_places import DigestOption, PoolArgument, add_verbs_of_places
 from weedset.errors import CheckNotPassedError
 from weedset.findings import Findings
+from weedset.hands import cluster_executor
 from weedset.pool.coverage import (
     aligned,
     call_text,
@@ -20,9 +23,11 @@ from weedset.pool.coverage import (
 )
 from weedset.pool.coverage_plot import draw_coverage
 from weedset.pool.editions import freeze
+from weedset.pool.frozen import is_edition
 from weedset.pool.intake import accept, add, letter, refuse
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import create_pool, open_pool
+from weedset.pool.publishing import is_copy, verify_at
 from weedset.pool.selection import select
 from weedset.pool.soundness import verify
 from weedset.pool.standing import Standing, State, one_of, standings
@@ -31,7 +36,6 @@ from weedset.pool.withdrawal import models_from, withdraw, withdrawn_from
 from weedset.talk import counted, say
 from weedset.taxonomy import load_species
 
-PoolArgument = Annotated[Path, typer.Argument(help="The pool folder.")]
 NameArgument = Annotated[str, typer.Argument(help="Its batch id, or the beginning of its digest.")]
 WhoOption = Annotated[
     str, typer.Option(help="Who does this; a handle will do.", envvar="WEEDSET_WHO")
@@ -39,8 +43,8 @@ WhoOption = Annotated[
 ReasonOption = Annotated[str, typer.Option(help="Why, in words for the giver.")]
 
 
-def add_pool_verbs(app: typer.Typer) -> None:
-    """Add the group `pool` to `app`."""
+def add_pool_verbs(app: typer.Typer) -> typer.Typer:
+    """Add the group `pool` to `app`, and return it."""
     group = typer.Typer(no_args_is_help=True, help="Pool contributions and freeze editions.")
     group.command("new")(new_pool)
     group.command("add")(add_to_pool)
@@ -52,9 +56,11 @@ def add_pool_verbs(app: typer.Typer) -> None:
     group.command("withdraw")(withdraw_from_pool)
     group.command("freeze")(freeze_pool)
     group.command("editions")(show_editions)
+    add_verbs_of_places(group)
     group.command("verify")(verify_pool)
     group.command("journal")(show_journal)
     app.add_typer(group, name="pool")
+    return group
 
 
 def new_pool(pool: PoolArgument) -> None:
@@ -72,6 +78,7 @@ def add_to_pool(
     pool: PoolArgument,
     archives: Annotated[list[Path], typer.Argument(help="Contributions (zip).")],
     who: WhoOption,
+    cluster: ClusterOption = "",
 ) -> None:
     """Check contributions and put them into quarantine. Adding one twice changes nothing.
 
@@ -80,11 +87,12 @@ def add_to_pool(
     Example: `weedset pool add pool a.zip b.zip --who carla`
     """
     opened, known = open_pool(pool), load_species()
-    for archive in archives:
-        item = add(opened, archive, who, known)
-        why = f" Why: {item.reason}" if item.reason else ""
-        tiles = counted(item.tiles, "tile")
-        say(f"{archive}: {item.batch} is {item.state} ({tiles}, {item.licence}).{why}")
+    with cluster_executor(cluster) as executor:
+        for archive in archives:
+            item = add(opened, archive, who, known, executor=executor)
+            why = f" Why: {item.reason}" if item.reason else ""
+            tiles = counted(item.tiles, "tile")
+            say(f"{archive}: {item.batch} is {item.state} ({tiles}, {item.licence}).{why}")
 
 
 def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
@@ -98,7 +106,7 @@ def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
     items.sort(key=lambda item: item.state is not State.WAITING)
     for item in items:
         if as_json:
-            emit(asdict(item))
+            emit(_record(item))
         else:
             typer.echo(
                 f"{item.digest[:12]}  {item.state:9}  {item.batch}  {item.tiles} tiles, "
@@ -149,7 +157,11 @@ def show_twins(
 
 
 def accept_into_pool(
-    pool: PoolArgument, name: NameArgument, who: WhoOption, reason: ReasonOption = ""
+    pool: PoolArgument,
+    name: NameArgument,
+    who: WhoOption,
+    reason: ReasonOption = "",
+    cluster: ClusterOption = "",
 ) -> None:
     """Accept a contribution from quarantine; prints what to tell the giver.
 
@@ -157,7 +169,9 @@ def accept_into_pool(
 
     Example: `weedset pool accept pool 3f9a --who carla --reason "Good light, thank you."`
     """
-    _tell(accept(open_pool(pool), name, who, reason))
+    with cluster_executor(cluster) as executor:
+        item = accept(open_pool(pool), name, who, reason, executor)
+    _tell(item)
 
 
 def refuse_from_pool(
@@ -240,14 +254,25 @@ def show_editions(pool: PoolArgument, as_json: JsonOption = False) -> None:
         if as_json:
             emit({**asdict(edition), "withdrawn": gone})
         else:
-            mark = f"  {counted(gone, 'contribution')} withdrawn: use a later one" if gone else ""
+            mark = "  material kept apart" if edition.apart else ""
+            mark += f"  {counted(gone, 'contribution')} withdrawn: use a later one" if gone else ""
             typer.echo(
                 f"{edition.number}  {edition.frozen_at[:10]}  {edition.tiles} tiles  "
                 f"{edition.digest}{mark}"
             )
 
 
-def freeze_pool(pool: PoolArgument, who: WhoOption) -> None:
+def freeze_pool(
+    pool: PoolArgument,
+    who: WhoOption,
+    apart: Annotated[
+        bool,
+        typer.Option(
+            "--apart",
+            help="Of what open editions leave out because of its licence, and nothing else.",
+        ),
+    ] = False,
+) -> None:
     """Freeze an edition of all that is accepted. Where nothing changed, nothing is written.
 
     Example: `weedset pool freeze pool --who carla`
@@ -255,7 +280,7 @@ def freeze_pool(pool: PoolArgument, who: WhoOption) -> None:
     Example: `weedset pool freeze /srv/weeds/pool --who carla`
     """
     opened = open_pool(pool)
-    edition, is_new = freeze(opened, who)
+    edition, is_new = freeze(opened, who, apart)
     say("Frozen." if is_new else "Nothing changed since the last edition.")
     typer.echo(
         f"edition {edition.number}: {edition.tiles} tiles, {opened.edition(edition.number)}, "
@@ -263,15 +288,22 @@ def freeze_pool(pool: PoolArgument, who: WhoOption) -> None:
     )
 
 
-def verify_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
+def verify_pool(
+    pool: Annotated[str, typer.Argument(help="The pool; or where one or an edition was sent.")],
+    digest: DigestOption = "",
+    as_json: JsonOption = False,
+) -> None:
     """See whether everything in the pool is as it was written; names what is damaged.
 
     Example: `weedset pool verify pool`
 
-    Example: `weedset pool verify pool --json`
+    Example: `weedset pool verify s3://weeds/edition-1 --json`
     """
-    findings = Findings()
-    leftover = verify(open_pool(pool), findings)
+    findings, folder = Findings(), Path(pool)
+    if "://" in pool or is_edition(folder) or is_copy(folder):
+        leftover = verify_at(pool, findings, digest)
+    else:
+        leftover = verify(open_pool(folder), findings)
     if as_json:
         emit(
             {
@@ -302,6 +334,11 @@ def show_journal(pool: PoolArgument, as_json: JsonOption = False) -> None:
         else:
             line = f"{entry.at}  {entry.who}  {entry.what}  {entry.digest[:12]}  {entry.reason}"
             typer.echo(line.rstrip())
+
+
+def _record(item: Standing) -> dict[str, object]:
+    rows = {"corrections": len(item.corrections), "looked_at": len(item.looked_at)}
+    return {**asdict(replace(item, corrections={}, looked_at=frozenset())), **rows}
 
 
 def _tell(item: Standing) -> None:

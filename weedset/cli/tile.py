@@ -13,8 +13,9 @@ from typing import Annotated, Never
 import typer
 
 from weedset.cli.door import JsonOption, WorkspaceOption, emit
-from weedset.cli.options import day_of, licence_of, require_site
+from weedset.cli.options import ClusterOption, day_of, licence_of, require_site
 from weedset.errors import CameraError, PhotoError, WeedsetError
+from weedset.hands import cluster_executor
 from weedset.images import find_photos
 from weedset.labelstore import only_one_labels
 from weedset.profile import read_camera_profile
@@ -59,6 +60,7 @@ def tile(
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes; all cores if not set.")
     ] = None,
+    cluster: ClusterOption = "",
     as_json: JsonOption = False,
 ) -> None:
     """Cut ground photos into tiles of equal ground cells.
@@ -80,7 +82,7 @@ def tile(
     )
     counts: Counter[str] = Counter()
     dropped: Counter[str] = Counter()
-    with _store(room, alone=again) as store:
+    with _store(room, alone=again) as store, cluster_executor(cluster) as executor:
         require_site(site, store.batches())
         replaced: frozenset[str] = frozenset()
         if again:
@@ -91,7 +93,7 @@ def tile(
             replaced = frozenset(item.digest for item in planned if item.change is not Change.NEW)
         known = store.digests() - replaced
         done: set[str] = set()
-        results = cut_photos(paths, profile, room, known, workers, replaced)
+        results = cut_photos(paths, profile, room, known, workers, replaced, executor)
         for result in follow(results, len(paths), "tiling"):
             cut, error = result.cut, result.error
             if cut is not None and cut.photo.digest in done:

@@ -34,6 +34,7 @@ def card_text(whole: Contribution, tiles_with: Mapping[str, int]) -> str:
 - Labels by: {_plain(", ".join(whole.annotators))}
 - Consent, {giving.consent_on}: {_plain(giving.consent)}
 - Place: {_place(giving.place)}
+- Ground: {giving.ground or "not said"}
 {note}
 | code | scientific name | name | looked for | tiles |
 |--|--|--|--|--|

@@ -23,6 +23,9 @@ from weedset.licences import OWN_TERMS, require_licence
 #: Side of the square to which a position is rounded, in degrees.
 PLACE_DEG = 0.1
 
+#: What the ground of a site can be said to be.
+GROUNDS = ("bare soil", "mulch", "grass", "gravel")
+
 _SITE = re.compile(r"s-[0-9a-f]{16}")
 _COUNTRY = re.compile(r"[A-Z]{2}")
 _LONG = 2_000
@@ -50,6 +53,7 @@ class Giving:
 
     `site` is a random id; `giver` a handle; `credit` how to be named; `recorded_by` took
     the photos; `licence` an SPDX id, with `licence_note` where the words are the owner's.
+    `ground` is what grows or lies around the plants, one of GROUNDS, "" where not said.
     """
 
     site: str
@@ -62,6 +66,7 @@ class Giving:
     consent: str
     consent_on: str
     place: Place
+    ground: str = ""
 
 
 def draw_site_id() -> str:
@@ -129,6 +134,7 @@ def giving_from(fields: Fields, spot: Spot, today: date) -> Giving:
         consent=plain("consent", _LONG),
         consent_on=read(lambda: past_day(fields, "consentOn", today), "consentOn"),
         place=_place(fields, spot),
+        ground=read(lambda: fields.choice("habitat", GROUNDS), "habitat", needed=False),
     )  # fmt: skip
     with spot.catching():
         fields.done()
@@ -237,6 +243,7 @@ def giving_fields(giving: Giving) -> dict[str, str | float]:
         "stateProvince": place.region,
         "decimalLatitude": place.latitude_deg,
         "decimalLongitude": place.longitude_deg,
+        "habitat": giving.ground,
     }
     return {name: value for name, value in named.items() if value not in ("", None)}
 

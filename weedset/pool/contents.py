@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Container, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from functools import cached_property
 from pathlib import Path
 
 from weedset.contribution.batch import Contribution, contribution_from
 from weedset.contribution.layout import BATCH, LABELS, PHOTOS, TILE_NAME, tile_name
 from weedset.contribution.rows import GivenLabel, label_from, photo_from
-from weedset.errors import PoolError, WeedsetError
+from weedset.errors import PoolError, WeedsetError, WorkersError
 from weedset.fields import Fields, parse_json
 from weedset.findings import Findings
 from weedset.pool.layout import Pool
@@ -33,22 +34,44 @@ class Contents:
     archive: StoredZip
     members: dict[str, Member]
 
-    def keys(self) -> Iterator[str]:
-        """Yield the keys of the tiles, in order."""
-        for name in self.members:
+    def tiles(self) -> Iterator[tuple[str, Member]]:
+        """Yield the key of each tile and where it lies, in order."""
+        for name, member in self.members.items():
             if TILE_NAME.fullmatch(name):
-                yield name.removeprefix("data/tiles/").removesuffix(".jpg")
+                yield name.removeprefix("data/tiles/").removesuffix(".jpg"), member
 
     def picture(self, key: str) -> bytes:
         """Return the JPEG of a tile."""
         return self.archive.read(self.members[tile_name(key)])
 
-    def labels(self) -> Iterator[GivenLabel]:
-        """Yield what was said of each tile, in order."""
+    def given(self, only: Container[str] | None = None) -> Iterator[GivenLabel]:
+        """Yield what its annotators said of each tile, in order; only of `only`, if given."""
         today = date.fromisoformat(self.item.added_at[:10])
         spot = Findings().at(LABELS)
         for fields in self._rows(LABELS):
-            yield label_from(fields, self.whole, today, spot)
+            if only is None or fields.raw("picture") in only:
+                yield label_from(fields, self.whole, today, spot)
+
+    def labels(self, only: Container[str] | None = None) -> Iterator[GivenLabel]:
+        """Yield what stands for each tile, in order: its correction, or what was given."""
+        corrections = self.item.corrections
+        for label in self.given(only):
+            row = corrections.get(label.picture)
+            yield label if row is None else self._correction(row)
+
+    def _correction(self, row: Mapping[str, object]) -> GivenLabel:
+        """Read a correction: a row of a label by another person, who may know more plants."""
+        fields = Fields(row, "journal.jsonl", PoolError)
+        whole = replace(self._with_all_species, annotators=(fields.text("identifiedBy"),))
+        findings = Findings()
+        label = label_from(fields, whole, date.max - timedelta(days=1), findings.at(LABELS))
+        if findings.count:
+            raise PoolError(f"holds a correction that says nonsense ({findings.shown[0]})")
+        return label
+
+    @cached_property
+    def _with_all_species(self) -> Contribution:
+        return replace(self.whole, species=(*self.whole.species, *load_species().values()))
 
     def _rows(self, name: str) -> Iterator[Fields]:
         return _rows(self.archive, self.members[name], name)
@@ -61,7 +84,7 @@ def opened(pool: Pool, item: Standing) -> Iterator[Contents]:
     try:
         with path.open("rb") as file:
             yield _contents(StoredZip(file, str(path)), item)
-    except PoolError:
+    except (PoolError, WorkersError):
         raise
     except (OSError, KeyError, WeedsetError) as exc:
         raise _damaged(path, str(exc)) from exc

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from weedset.contribution.giving import GROUNDS
 from weedset.digests import write_whole
 from weedset.images import decode_tile
 from weedset.pool.contents import Contents, opened
@@ -23,6 +24,9 @@ from weedset.taxonomy import SpeciesList
 #: First digits of the BBCH code at which ground is weeded: germination, leaves, side shoots,
 #: the stem growing long. Common practice, no source.
 STAGES = (0, 1, 2, 3)
+#: Ground of which its giver says nothing.
+NOT_SAID = "ground not said"
+
 LIGHTS = ("even", "half in shadow", "dim", "burnt out")
 
 #: Rule of three: of 30 tiles without a mistake, one may reckon with at most one in ten.
@@ -36,7 +40,7 @@ _SHADOW, _DIM, _BURNT_OUT = 0.2, 0.25, 0.05
 
 @dataclass
 class Coverage:
-    """How many tiles show each species: in all, by stage, and by light; and on which sites.
+    """How many tiles show each species: in all, by stage, light and ground; on which sites.
 
     `looked_for` are the species on anyone's checklist, so that one never seen is here too.
     """
@@ -45,13 +49,15 @@ class Coverage:
     tiles: Counter[str] = field(default_factory=Counter)
     stages: Counter[tuple[str, int]] = field(default_factory=Counter)
     lights: Counter[tuple[str, str]] = field(default_factory=Counter)
+    grounds: Counter[tuple[str, str]] = field(default_factory=Counter)
     sites: dict[str, set[str]] = field(default_factory=dict)
 
-    def note(self, said: Statement, site: str, light: str) -> None:
-        """Count a tile."""
+    def note(self, said: Statement, site: str, light: str, ground: str = "") -> None:
+        """Count a tile; `ground` is what its giver says, "" for nothing."""
         for code in said.present:
             self.tiles[code] += 1
             self.lights[code, light] += 1
+            self.grounds[code, ground or NOT_SAID] += 1
             self.sites.setdefault(code, set()).add(site)
         self.stages.update((code, stage) for code, stage in said.stages if code in said.present)
 
@@ -89,10 +95,11 @@ def measure_coverage(pool: Pool) -> Coverage:
             continue
         with opened(pool, item) as contents:
             cover.looked_for.update(contents.whole.looked_for)
+            ground = contents.whole.giving.ground
             for label in contents.labels():
                 said = label.statement
                 if said.present and Place(number, label.picture) not in left_out:
-                    cover.note(said, item.site, _light(contents, label.picture))
+                    cover.note(said, item.site, _light(contents, label.picture), ground)
     return cover
 
 
@@ -100,6 +107,8 @@ def coverage_rows(cover: Coverage) -> list[dict[str, str | int]]:
     """Return a row for each species, the most wanted first and those not wanted last."""
     codes = cover.by_need()
     codes += sorted((cover.looked_for | set(cover.tiles)) - set(codes))
+    said = {ground for _, ground in cover.grounds}
+    grounds = [ground for ground in (*GROUNDS, NOT_SAID) if ground in said]
     return [
         {
             "species": code,
@@ -107,6 +116,7 @@ def coverage_rows(cover: Coverage) -> list[dict[str, str | int]]:
             "sites": len(cover.sites.get(code, ())),
             **{f"stage {stage}": cover.stages[code, stage] for stage in STAGES},
             **{light: cover.lights[code, light] for light in LIGHTS},
+            **{ground: cover.grounds[code, ground] for ground in grounds},
         }
         for code in codes
     ]

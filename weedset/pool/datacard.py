@@ -9,12 +9,13 @@ from typing import Any
 
 from weedset.licences import Credit, Licence, credit_lines
 from weedset.markdown import plain
+from weedset.pool.cardhead import card_head
 from weedset.pool.sites import SHARES
 from weedset.taxonomy import SpeciesList
 
 CARD = "README.md"
 
-_COUNTED = ("split", "licence", "camera", "country", "site", "verdict")
+_COUNTED = ("split", "licence", "camera", "country", "ground", "site", "verdict")
 
 
 @dataclass
@@ -26,6 +27,7 @@ class Tally:
     species: Counter[tuple[str, str]] = field(default_factory=Counter)
     sites: dict[str, set[str]] = field(default_factory=dict)
     stages: Counter[tuple[str, int]] = field(default_factory=Counter)
+    corrected: Counter[str] = field(default_factory=Counter)
 
     def note(self, row: Mapping[str, Any]) -> None:
         """Count a row."""
@@ -35,7 +37,9 @@ class Tally:
         for code in row["present"]:
             self.species[code, row["split"]] += 1
             self.sites.setdefault(code, set()).add(row["site"])
-        self.stages.update(row["stages"].items())
+        self.stages.update((item["species"], item["stage"]) for item in row["stages"])
+        if row["corrected"]:
+            self.corrected[row["identified_by"]] += 1
 
     @property
     def codes(self) -> list[str]:
@@ -76,10 +80,7 @@ def card_text(
     splits = "\n".join(f"| {split} | {tally.by['split'][split]} |" for split in SHARES)
     givers = "\n".join(f"- {plain(line)}" for line in credit_lines(credits))
     return f"""---
-license: {licence.id}
-pretty_name: Ground cells, edition {number}
-size: {tally.tiles}
----
+{card_head(number, licence.id, tally.tiles)}---
 
 # Ground cells, edition {number}
 
@@ -106,13 +107,19 @@ Bare ground: {tally.by["verdict"]["bare"]} tiles. Cannot tell: {tally.by["verdic
 
 {_listed({f"{code}, stage {stage}": n for (code, stage), n in sorted(tally.stages.items())})}
 
-## Cameras, countries, licences
+## Cameras, countries, ground, licences
 
 {_listed(tally.by["camera"])}
 
 {_listed({name or "not said": n for name, n in sorted(tally.by["country"].items())})}
 
+{_listed({name or "not said": n for name, n in sorted(tally.by["ground"].items())})}
+
 {_listed(tally.by["licence"])}
+
+## Corrected labels
+
+{_corrected(tally)}
 
 ## Gaps and known faults
 
@@ -157,8 +164,18 @@ def _gaps(tally: Tally, left_out: LeftOut) -> str:
     if left_out.apart:
         names = ", ".join(left_out.apart)
         lines.append(f"left out because of their licence: {names}")
-    lines.append("kind of soil and light are not recorded")
+    lines.append("light is not recorded, and ground only as the giver says it of a whole batch")
     return "\n".join(f"- {line}" for line in lines)
+
+
+def _corrected(tally: Tally) -> str:
+    if not tally.corrected:
+        return "No label was corrected by the maintainers."
+    count = sum(tally.corrected.values())
+    return (
+        f"{count} of {tally.tiles} labels were corrected after a second look (column corrected), "
+        f"by:\n\n{_listed(tally.corrected)}"
+    )
 
 
 def _changes(changes: Changes) -> str:

@@ -26,7 +26,7 @@ from weedset.pool.layout import MANIFEST, Pool, written_in_vain
 from weedset.pool.selection import Selection, select
 from weedset.pool.shards import ShardWriter
 from weedset.pool.sites import SHARES, require_no_leak
-from weedset.pool.standing import Standing, State, is_open
+from weedset.pool.standing import Standing, State, is_open, standings
 from weedset.pool.tilerows import edition_tile
 from weedset.pool.twins import Place, find_conflicts
 from weedset.taxonomy import load_species
@@ -36,7 +36,8 @@ from weedset.taxonomy import load_species
 class Edition:
     """An edition of the journal: its number, the SHA-256 of its manifest, what is in it.
 
-    `basis` counts the lines of the journal that decide what is in it.
+    `basis` counts the lines of the journal that decide what is in it. `apart` says that it
+    holds what open editions leave out because of its licence, and nothing else.
     """
 
     number: int
@@ -45,6 +46,7 @@ class Edition:
     tiles: int
     basis: int
     contributions: tuple[str, ...]
+    apart: bool = False
 
 
 def editions(entries: Sequence[Entry]) -> list[Edition]:
@@ -57,36 +59,39 @@ def editions(entries: Sequence[Entry]) -> list[Edition]:
             tiles=_number(entry.facts, "tiles"),
             basis=_number(entry.facts, "basis"),
             contributions=_texts(entry.facts, "contributions"),
+            apart=entry.facts.get("apart") is True,
         )
         for entry in entries
         if entry.what is Event.FROZEN
     ]
 
 
-def freeze(pool: Pool, who: str) -> tuple[Edition, bool]:
+def freeze(pool: Pool, who: str, apart: bool = False) -> tuple[Edition, bool]:
     """Freeze an edition of all that is accepted; return it, and whether it is a new one.
 
-    Where nothing changed since the last one, that one is returned. Raises PoolError where
+    Of all under open licences, or with `apart` of all else. Where nothing changed since the
+    last one of the same kind, that one is returned. Raises PoolError where
     there is nothing to freeze or it cannot be written, CheckNotPassedError for a leak,
     LicenceError where licences do not go together.
     """
     require_pyarrow()
     with locked(pool):
         entries = read_journal(pool)
-        deciding = [entry for entry in entries if entry.what in (Event.ACCEPTED, Event.WITHDRAWN)]
-        before = editions(entries)
+        deciding = _deciding(entries)
+        frozen = editions(entries)
+        before = [edition for edition in frozen if edition.apart is apart]
         if not deciding:
             raise _nothing(pool)
         if before and before[-1].basis == len(deciding):
             return before[-1], False
-        number = len(before) + 1
+        number = len(frozen) + 1
         folder = pool.edition(number)
         try:
             aside = folder.with_name(f".{folder.name}.part")
             if aside.exists():
                 shutil.rmtree(aside)
             aside.mkdir(parents=True)
-            tiles, inside = _write(pool, aside, number, before, deciding[-1].at[:10])
+            tiles, inside = _write(pool, aside, number, before, deciding[-1].at[:10], apart)
             digest = file_digest(aside / MANIFEST)
             _settle(aside, folder, digest)
         except OSError as exc:
@@ -96,9 +101,26 @@ def freeze(pool: Pool, who: str) -> tuple[Edition, bool]:
             "tiles": tiles,
             "basis": len(deciding),
             "contributions": list(inside),
+            "apart": apart,
         }
         append(pool, Entry(Event.FROZEN, digest, who, now(), facts=facts))
         return editions(read_journal(pool))[-1], True
+
+
+def _deciding(entries: Sequence[Entry]) -> list[Entry]:
+    """Return the lines of the journal that change what is in an edition."""
+    counting = (State.ACCEPTED, State.WITHDRAWN)
+    found = standings(entries)
+    return [
+        entry
+        for entry in entries
+        if entry.what in (Event.ACCEPTED, Event.WITHDRAWN)
+        or (
+            entry.what is Event.CORRECTED
+            and entry.facts.get("labels")
+            and found[entry.digest].state in counting
+        )
+    ]
 
 
 def _settle(aside: Path, folder: Path, digest: str) -> None:
@@ -124,17 +146,18 @@ def _write(
     number: int,
     before: Sequence[Edition],
     day: str,
+    apart: bool,
 ) -> tuple[int, tuple[str, ...]]:
     """Write all files; return the number of tiles and the contributions that are in."""
     chosen = select(pool)
     require_no_leak(chosen.items, chosen.groups)
     accepted = [item for item in chosen.items if item.state is State.ACCEPTED]
     left = Counter(place.number for place in chosen.twins | chosen.taken_back)
-    giving = [item for number, item in enumerate(chosen.items) if left[number] < item.tiles]
-    inside = [item for item in accepted if is_open(item) and item in giving]
+    giving = {item.digest for n, item in enumerate(chosen.items) if left[n] < item.tiles}
+    inside = [item for item in accepted if is_open(item) is not apart and item.digest in giving]
     if not inside:
         raise _nothing(pool)
-    whole = effective_licence([item.licence for item in inside])
+    whole = effective_licence([item.licence for item in inside], apart=apart)
     tally, credits = _write_tiles(pool, folder, chosen, inside)
     shards = sorted(path.name for path in folder.glob("*.tar"))
     digests = {name: file_digest(folder / name) for name in (INDEX, *shards)}
@@ -151,7 +174,7 @@ def _write(
         twins=len(chosen.twins),
         contradictions=len(find_conflicts(pool, chosen.items, chosen.groups)),
         taken_back=len(chosen.taken_back),
-        apart=tuple(item.batch for item in accepted if not is_open(item)),
+        apart=tuple(item.batch for item in accepted if is_open(item) is apart),
     )
     changes = _changes(before, inside)
     card = card_text(number, day, whole, tally, left_out, credits, changes, load_species())
@@ -171,6 +194,7 @@ def _write_tiles(
     pool: Pool, folder: Path, chosen: Selection, inside: Sequence[Standing]
 ) -> tuple[Tally, list[Credit]]:
     tally, credits = Tally(), []
+    wanted = {item.digest for item in inside}
     left_out = chosen.twins | chosen.taken_back
     with ExitStack() as stack:
         index = IndexWriter(folder / INDEX)
@@ -179,7 +203,7 @@ def _write_tiles(
         for shard in shards.values():
             stack.callback(shard.close)
         for number, item in enumerate(chosen.items):
-            if item not in inside:
+            if item.digest not in wanted:
                 continue
             with opened(pool, item) as contents:
                 giving = contents.whole.giving

@@ -33,8 +33,7 @@ class Frozen:
 
         with pyarrow.parquet.ParquetFile(self.folder / INDEX) as file:
             for part in file.iter_batches():
-                for row in part.to_pylist():
-                    yield {**row, "stages": dict(row["stages"])}
+                yield from part.to_pylist()
 
 
 def is_edition(folder: Path) -> bool:

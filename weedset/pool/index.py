@@ -36,7 +36,7 @@ class IndexWriter:
             float: arrow.float64(),
             bool: arrow.bool_(),
             list: arrow.list_(arrow.string()),
-            dict: arrow.map_(arrow.string(), arrow.int8()),
+            dict: arrow.list_(arrow.struct([("species", arrow.string()), ("stage", arrow.int8())])),
         }
         self._arrow = arrow
         self._schema = arrow.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
@@ -45,7 +45,7 @@ class IndexWriter:
 
     def add(self, row: dict[str, Any]) -> None:
         """Write a row."""
-        self._rows.append({**row, "stages": list(row["stages"].items())})
+        self._rows.append(row)
         if len(self._rows) >= _GROUP_ROWS:
             self._flush()
 
@@ -56,5 +56,9 @@ class IndexWriter:
 
     def _flush(self) -> None:
         if self._rows:
-            self._writer.write_table(self._arrow.Table.from_pylist(self._rows, self._schema))
+            columns = [
+                self._arrow.array([row[name] for row in self._rows], self._schema.field(name).type)
+                for name in COLUMNS
+            ]
+            self._writer.write_table(self._arrow.Table.from_arrays(columns, schema=self._schema))
             self._rows = []

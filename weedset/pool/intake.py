@@ -7,6 +7,7 @@ and giving the command again goes on from what is there.
 from __future__ import annotations
 
 import shutil
+from concurrent.futures import Executor
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -28,11 +29,17 @@ _SHOWN = 20
 
 
 def add(
-    pool: Pool, archive: Path, who: str, known: SpeciesList, workers: int | None = None
+    pool: Pool,
+    archive: Path,
+    who: str,
+    known: SpeciesList,
+    workers: int | None = None,
+    executor: Executor | None = None,
 ) -> Standing:
     """Put a contribution into quarantine and return how it stands; one known already stays.
 
-    The copy is checked, not the original, which someone could change meanwhile.
+    The copy is checked, not the original, which someone could change meanwhile; `workers` and
+    `executor` are as for `weedset.hands.in_order`.
     Raises CheckNotPassedError where it does not pass, PoolError where it cannot be copied.
     """
     try:
@@ -45,7 +52,7 @@ def add(
     copy = pool.archive(digest)
     _copy(archive, copy, digest)
     today = datetime.now(UTC).date()
-    report = check_contribution(copy, known, today, workers)
+    report = check_contribution(copy, known, today, workers, executor)
     with locked(pool):
         there = standings(read_journal(pool)).get(digest)
         if there is not None:
@@ -58,13 +65,16 @@ def add(
         return standings(read_journal(pool))[digest]
 
 
-def accept(pool: Pool, name: str, who: str, reason: str = "") -> Standing:
+def accept(
+    pool: Pool, name: str, who: str, reason: str = "", executor: Executor | None = None
+) -> Standing:
     """Accept a contribution from quarantine; its site gets a split, or keeps the one it has.
 
     Raises PoolError where it is not there, CheckNotPassedError where it shows the same
     pictures as sites of different splits.
     """
-    marks_of(pool, _waiting(pool, name, State.ACCEPTED))  # long, so before others are kept out
+    # long, so before others are kept out
+    marks_of(pool, _waiting(pool, name, State.ACCEPTED), executor=executor)
     with locked(pool):
         item = _waiting(pool, name, State.ACCEPTED)
         if item.state is State.WAITING:

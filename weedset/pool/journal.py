@@ -33,6 +33,7 @@ class Event(StrEnum):
     ACCEPTED = "accepted"
     REFUSED = "refused"
     WITHDRAWN = "withdrawn"
+    CORRECTED = "corrected"
     FROZEN = "frozen"
 
 

@@ -31,6 +31,11 @@ class Pool:
     root: Path
 
     @property
+    def marker(self) -> Path:
+        """The file that says that this is a pool."""
+        return self.root / "pool.json"
+
+    @property
     def journal(self) -> Path:
         """The journal."""
         return self.root / "journal.jsonl"
@@ -65,7 +70,7 @@ class Pool:
 
 def create_pool(root: Path) -> Pool:
     """Make a pool folder, or finish making one. Raises PoolError where other things lie there."""
-    marker = root / "pool.json"
+    marker = Pool(root).marker
     if not marker.exists() and root.exists() and any(root.iterdir()):
         fix = "choose a new or an empty folder"
         raise PoolError("holds other things already", where=str(root), fix=fix)
@@ -79,7 +84,7 @@ def create_pool(root: Path) -> Pool:
 
 def open_pool(root: Path) -> Pool:
     """Return the pool at `root`. Raises PoolError where there is none, or a newer one."""
-    marker = root / "pool.json"
+    marker = Pool(root).marker
     if not marker.exists():
         fix = f"make one with: weedset pool new {root}"
         raise PoolError("is no pool", where=str(root), fix=fix)

@@ -9,6 +9,9 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
+from concurrent.futures import Executor
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +21,12 @@ from PIL import Image
 
 from weedset.digests import whole_file
 from weedset.errors import PoolError
+from weedset.hands import in_order
 from weedset.images import decode_tile
 from weedset.pool.contents import opened
 from weedset.pool.layout import Pool, written_in_vain
 from weedset.pool.standing import Standing
+from weedset.storedzip import Member
 
 SMALL_PX = 16
 
@@ -39,6 +44,8 @@ MARK = np.dtype(
 #: Standard deviation of the small picture in grey levels. Common practice, no source.
 _FLAT = 2.0
 
+_CHUNK = 256
+
 Marks = NDArray[Any]
 
 
@@ -54,16 +61,19 @@ def small_picture(image: Image.Image) -> NDArray[np.uint8]:
     return np.asarray(image.convert("L").resize((SMALL_PX, SMALL_PX), Image.Resampling.BOX))
 
 
-def marks_of(pool: Pool, item: Standing) -> Marks:
+def marks_of(
+    pool: Pool, item: Standing, workers: int | None = None, executor: Executor | None = None
+) -> Marks:
     """Return the marks of a contribution, working them out where they are not kept yet.
 
+    `workers` and `executor` are as for `weedset.hands.in_order`.
     Raises PoolError where its archive is gone or damaged.
     """
     path = pool.marks(item.digest)
     kept = _kept(path)
     if kept is not None:
         return kept
-    made = _make(pool, item)
+    made = _make(pool, item, workers, executor)
     buffer = io.BytesIO()
     np.save(buffer, made)
     try:
@@ -85,13 +95,20 @@ def _kept(path: Path) -> Marks | None:
     return marks if marks.dtype == MARK else None
 
 
-def _make(pool: Pool, item: Standing) -> Marks:
+def _make(pool: Pool, item: Standing, workers: int | None, executor: Executor | None) -> Marks:
     with opened(pool, item) as contents:
-        keys = list(contents.keys())
-        marks = np.zeros(len(keys), MARK)
-        for mark, key in zip(marks, keys, strict=True):
-            data = contents.picture(key)
-            image = Image.fromarray(decode_tile(data))
+        tiles = contents.tiles()
+        chunks = iter(lambda: list(islice(tiles, _CHUNK)), [])
+        parts = list(in_order(_marks, pool.archive(item.digest), chunks, workers, executor))
+    return np.concatenate([np.zeros(0, MARK), *parts])
+
+
+def _marks(archive: Path, tiles: list[tuple[str, Member]]) -> Marks:
+    marks = np.zeros(len(tiles), MARK)
+    with archive.open("rb") as file:
+        for mark, (key, member) in zip(marks, tiles, strict=True):
+            data = os.pread(file.fileno(), member.size, member.offset)
+            image = Image.fromarray(decode_tile(data)).convert("L")
             small = small_picture(image)
             mark["key"] = key.encode()
             mark["digest"] = np.void(_sha256(data))

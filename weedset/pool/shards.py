@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-import io
 import json
-import tarfile
 from pathlib import Path
+from typing import IO
 
 from weedset.pool.tilerows import EditionTile
+from weedset.ustar import END_BYTES, RECORD_BYTES, member_header, padding
 
 #: Tiles after which a shard takes no further photo: some 70 MB at 7 kB a tile.
 SHARD_TILES = 10_000
+
+_BUFFER_BYTES = 1 << 20
+_encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 
 
 class ShardWriter:
@@ -23,40 +26,43 @@ class ShardWriter:
         self._folder, self._split = folder, split
         self._shards = self._count = 0
         self._photo: object = None
-        self._tar: tarfile.TarFile | None = None
+        self._file: IO[bytes] | None = None
+        self._bytes = 0
 
     def add(self, tile: EditionTile) -> dict[str, object]:
         """Write a tile; return its row with its place: `shard`, `offset` and `length`."""
         photo = (tile.row["contribution"], tile.row["photo"])
-        if self._tar is None or (self._count >= SHARD_TILES and photo != self._photo):
+        if self._file is None or (self._count >= SHARD_TILES and photo != self._photo):
             self._begin()
-        assert self._tar is not None
         self._photo = photo
-        name = f"{self._split}-{self._shards - 1:05d}.tar"
-        # One block of header goes before a file: USTAR has no more for so short a name.
-        place = {"offset": self._tar.offset + tarfile.BLOCKSIZE, "length": len(tile.picture)}
-        row = {**tile.row, "shard": name, **place}
-        text = json.dumps(row, ensure_ascii=False, separators=(",", ":"))
-        self._put(self._tar, f"{row['key']}.jpg", tile.picture)
-        self._put(self._tar, f"{row['key']}.json", text.encode())
+        key = tile.row["key"]
+        header = member_header(f"{key}.jpg", len(tile.picture))
+        place = {"offset": self._bytes + len(header), "length": len(tile.picture)}
+        row = {**tile.row, "shard": self._name(self._shards - 1), **place}
+        text = _encode(row).encode()
+        self._put(header, tile.picture)
+        self._put(member_header(f"{key}.json", len(text)), text)
         self._count += 1
         return row
 
     def close(self) -> None:
         """Finish the shard that is open, if one is."""
-        if self._tar is not None:
-            self._tar.close()
-            self._tar = None
+        if self._file is not None:
+            self._file.write(bytes(END_BYTES + -(self._bytes + END_BYTES) % RECORD_BYTES))
+            self._file.close()
+            self._file = None
+
+    def _name(self, number: int) -> str:
+        return f"{self._split}-{number:05d}.tar"
 
     def _begin(self) -> None:
         self.close()
-        path = self._folder / f"{self._split}-{self._shards:05d}.tar"
-        self._tar = tarfile.open(  # noqa: SIM115  # closed by `close`
-            path, "w", format=tarfile.USTAR_FORMAT
-        )
-        self._shards, self._count = self._shards + 1, 0
+        path = self._folder / self._name(self._shards)
+        self._file = path.open("wb", _BUFFER_BYTES)  # closed by `close`
+        self._shards, self._count, self._bytes = self._shards + 1, 0, 0
 
-    def _put(self, tar: tarfile.TarFile, name: str, data: bytes) -> None:
-        info = tarfile.TarInfo(name)  # without date, owner or machine
-        info.size = len(data)
-        tar.addfile(info, io.BytesIO(data))
+    def _put(self, header: bytes, data: bytes) -> None:
+        assert self._file is not None
+        whole = b"".join((header, data, padding(len(data))))
+        self._file.write(whole)
+        self._bytes += len(whole)

@@ -34,6 +34,8 @@ class Standing:
 
     `added_at` and `since` are UTC instants; `reason` is that of the last step. `counts` are
     its tiles by species, and by species and stage; `split` that of its site once accepted.
+    `corrections` are the rows of labels that count instead of those given, by key of tile;
+    `looked_at` are the tiles that the maintainers looked at again.
     """
 
     digest: str
@@ -49,6 +51,8 @@ class Standing:
     reason: str = ""
     counts: Mapping[str, int] = field(default_factory=dict)
     split: str = ""
+    corrections: Mapping[str, Mapping[str, object]] = field(default_factory=dict)
+    looked_at: frozenset[str] = frozenset()
 
 
 def standings(entries: Iterable[Entry]) -> dict[str, Standing]:
@@ -67,6 +71,8 @@ def standings(entries: Iterable[Entry]) -> dict[str, Standing]:
                 reason=entry.reason,
                 split=str(entry.facts.get("split", before.split)),
             )
+        elif entry.what is Event.CORRECTED and entry.digest in found:
+            found[entry.digest] = _corrected(found[entry.digest], entry)
     return found
 
 
@@ -90,6 +96,15 @@ def one_of(found: Mapping[str, Standing], name: str) -> Standing:
         raise PoolError(f"could be any of {names}", where=name, fix="give more of the digest")
     fix = "see `weedset pool review` for those that are there"
     raise PoolError("is no contribution in this pool", where=name, fix=fix)
+
+
+def _corrected(before: Standing, entry: Entry) -> Standing:
+    """Return how things stand after labels were looked at: None takes back a correction."""
+    labels, confirmed = entry.facts.get("labels"), entry.facts.get("confirmed")
+    new = labels if isinstance(labels, dict) else {}
+    right = confirmed if isinstance(confirmed, list) else []
+    rows = {key: row for key, row in {**before.corrections, **new}.items() if row is not None}
+    return replace(before, corrections=rows, looked_at=before.looked_at.union(new, right))
 
 
 def _added(entry: Entry) -> Standing:

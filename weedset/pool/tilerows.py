@@ -9,7 +9,7 @@ from weedset.digests import bytes_digest
 from weedset.pool.contents import Contents
 
 #: Columns of the index in their order, by the type of their values. A list is one of texts,
-#: `dict` gives the growth stage of species (first digit of the BBCH code). The JPEG of a tile
+#: `dict` one of species with their growth stage (first digit of the BBCH code). The JPEG of a tile
 #: is the `length` bytes at `offset` of its `shard`; all tiles of a photo lie in one.
 COLUMNS: dict[str, type] = {
     "key": str,
@@ -28,6 +28,7 @@ COLUMNS: dict[str, type] = {
     "rights_holder": str,
     "licence": str,
     "country": str,
+    "ground": str,
     "camera": str,
     "gsd_mm_per_px": float,
     "cell_mm": float,
@@ -41,6 +42,7 @@ COLUMNS: dict[str, type] = {
     "identified_by": str,
     "identified_on": str,
     "origin": str,
+    "corrected": bool,
     "sha256": str,
 }
 
@@ -72,6 +74,7 @@ def edition_tile(contents: Contents, label: GivenLabel) -> EditionTile:
         "rights_holder": item.rights_holder,
         "licence": item.licence,
         "country": whole.giving.place.country_code,
+        "ground": whole.giving.ground,
         "camera": photo.camera,
         "gsd_mm_per_px": photo.scale.gsd_mm_per_px,
         "cell_mm": whole.cell_mm,
@@ -80,11 +83,12 @@ def edition_tile(contents: Contents, label: GivenLabel) -> EditionTile:
         "present": sorted(said.present),
         "doubtful": sorted(said.doubtful),
         "unknown_plant": said.unknown_plant,
-        "stages": dict(said.stages),
+        "stages": [{"species": code, "stage": stage} for code, stage in said.stages],
         "looked_for": list(whole.looked_for),
         "identified_by": said.annotator,
         "identified_on": label.made_on,
         "origin": str(said.origin),
+        "corrected": label.picture in item.corrections,
         "sha256": bytes_digest(picture),
     }
     return EditionTile(row, picture)

@@ -24,6 +24,9 @@ from weedset.records import Statement
 #: The least correlation of the small pictures. Measured on real tiles, see docs/pool.md.
 LEAST_CORRELATION = 0.9
 
+#: Pairs whose small pictures are in memory at a time: some 130 MB.
+_MOST_PAIRS = 1 << 16
+
 
 @dataclass(frozen=True, slots=True, order=True)
 class Place:
@@ -53,15 +56,21 @@ def find_twins(pool: Pool, items: Sequence[Standing]) -> list[tuple[Place, ...]]
     if not marks:
         return []
     numbers = np.repeat(np.arange(len(marks)), [len(part) for part in marks])
-    joined = {name: np.concatenate([part[name] for part in marks]) for name in ("hash", "flat")}
+    digest, hashes, flat, keys = (
+        np.concatenate([part[name] for part in marks]) for name in ("digest", "hash", "flat", "key")
+    )
     small = _Small(marks)
-    groups = _Groups(len(numbers))
-    groups.join_all(_exact_pairs(np.concatenate([part["digest"] for part in marks])))
-    patterned = np.flatnonzero(~joined["flat"])
-    for pairs in near_pairs(joined["hash"][patterned]):
-        places = patterned[pairs]
-        groups.join_all(places[small.correlation(places) >= LEAST_CORRELATION])
-    keys = np.concatenate([part["key"] for part in marks])
+    groups = _Groups()
+    exact = _exact_pairs(digest)
+    groups.join_all(exact)
+    # Those that are alike to the byte have one hash: the first speaks for all.
+    speaks = ~flat
+    speaks[exact[:, 1]] = False
+    patterned = np.flatnonzero(speaks)
+    for pairs in near_pairs(hashes[patterned]):
+        for begin in range(0, len(pairs), _MOST_PAIRS):
+            places = patterned[pairs[begin : begin + _MOST_PAIRS]]
+            groups.join_all(places[small.correlation(places) >= LEAST_CORRELATION])
     return [
         tuple(sorted(Place(int(numbers[i]), keys[i].decode()) for i in group))
         for group in groups.several()
@@ -76,17 +85,18 @@ def find_conflicts(
     Contributions of which the archive is gone have no say.
     """
     groups = list(groups)
-    wanted = {place for group in groups for place in group}
+    wanted: dict[int, set[str]] = {}
+    for place in (place for group in groups for place in group):
+        wanted.setdefault(place.number, set()).add(place.key)
     said: dict[Place, tuple[Statement, frozenset[str]]] = {}
     for number, item in enumerate(items):
-        keys = {place.key for place in wanted if place.number == number}
+        keys = wanted.get(number, set())
         if not keys or item.state is State.WITHDRAWN:
             continue
         with opened(pool, item) as contents:
             looked_for = frozenset(contents.whole.looked_for)
-            for label in contents.labels():
-                if label.picture in keys:
-                    said[Place(number, label.picture)] = (label.statement, looked_for)
+            for label in contents.labels(keys):
+                said[Place(number, label.picture)] = (label.statement, looked_for)
     conflicts = []
     for group in groups:
         speaking = [place for place in group if place in said]
@@ -146,25 +156,27 @@ class _Small:
 class _Groups:
     """Things that are joined pair by pair, so that what is joined to the same is together."""
 
-    def __init__(self, count: int) -> None:
-        self._up = list(range(count))
+    def __init__(self) -> None:
+        self._up: dict[int, int] = {}  # of things that are joined to an earlier one
 
     def join_all(self, pairs: NDArray[np.int64]) -> None:
         for one, other in pairs.tolist():
             low, high = sorted((self._top(one), self._top(other)))
-            self._up[high] = low
+            if low != high:
+                self._up[high] = low
 
     def several(self) -> list[list[int]]:
         """Return the groups of two and more."""
         found: dict[int, list[int]] = {}
-        for i, up in enumerate(self._up):
-            if up != i:
-                top = self._top(i)
-                found.setdefault(top, [top]).append(i)
+        for i in sorted(self._up):
+            top = self._top(i)
+            found.setdefault(top, [top]).append(i)
         return [found[top] for top in sorted(found)]
 
     def _top(self, i: int) -> int:
-        while self._up[i] != i:
-            self._up[i] = self._up[self._up[i]]
-            i = self._up[i]
+        up = self._up
+        while i in up:
+            if up[i] in up:
+                up[i] = up[up[i]]
+            i = up[i]
         return i

@@ -71,6 +71,7 @@ def start(room: Room, fields: Fields) -> dict[str, Any]:
         "model": room.suggester.model.card.name if room.suggester else None,
         "licences": [{"id": spdx, "words": words} for spdx, words in LICENCES],
         "stages": STAGES,
+        "listed": room.listed(),
     }
 
 

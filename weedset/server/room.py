@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from dataclasses import dataclass
 from secrets import token_hex
 
@@ -12,11 +12,12 @@ from weedset.board.model import BoardModel
 from weedset.errors import LabelError
 from weedset.fields import Fields
 from weedset.labelstore import LabelStore
+from weedset.reviewlist import ReviewItem
 from weedset.server.background import Background
 from weedset.server.index import OPEN, TileIndex
 from weedset.server.orders import Places, bare_last, look_alikes, unsure_first, varied_first
 from weedset.server.pictures import Pictures
-from weedset.server.secondlooks import Doubt, blind_sample, doubts
+from weedset.server.secondlooks import Doubt, blind_sample, doubts, listed
 from weedset.server.suggest import Suggester
 from weedset.settings import Workspace
 from weedset.taxonomy import SpeciesList
@@ -26,12 +27,13 @@ _MOST_QUEUES = 40
 
 @dataclass(frozen=True, slots=True)
 class RoomSettings:
-    """What a person asked for when opening the page."""
+    """What a person asked for when opening the page; `review` is a list to look at again."""
 
     workspace: Workspace
     annotator: str
     species: SpeciesList
     model: BoardModel | None = None
+    review: tuple[ReviewItem, ...] | None = None
 
 
 class Room:
@@ -101,10 +103,24 @@ class Room:
         return blind_sample(self.index, self.store, who, batch_id, count)
 
     def to_review(self, batch_id: str) -> Places:
-        """Return the tiles worth a second look, worst first, and remember why."""
-        found = doubts(self.index, self.store, self.suggester, batch_id)
+        """Return the tiles worth a second look, worst first, and remember why.
+
+        Where a review list was given, those on it and no others.
+        """
+        review = self.settings.review
+        if review is None:
+            found = doubts(self.index, self.store, self.suggester, batch_id)
+        else:
+            found = listed(self.index, self.store, review, batch_id)
         self.doubts = {doubt.place: doubt for doubt in found}
         return np.asarray([doubt.place for doubt in found], np.intp)
+
+    def listed(self) -> dict[str, int] | None:
+        """Return by batch how many tiles of the review list wait, None without a list."""
+        if self.settings.review is None:
+            return None
+        waiting = listed(self.index, self.store, self.settings.review, "")
+        return dict(Counter(self.index.batch_of(doubt.place).id for doubt in waiting))
 
     def batch_id(self, fields: Fields) -> str:
         """Read the id of a batch from a request, "" for all batches."""

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from weedset.agreement import Agreement, cohens_kappa
 from weedset.digests import bytes_digest
-from weedset.labelling import newest_opinions, standing_opinion
+from weedset.labelling import in_words, newest_opinions, standing_opinion
 from weedset.labelstore import LabelStore
 from weedset.records import ANY_PLANT, Opinion, Origin, Statement, Verdict
+from weedset.reviewlist import ReviewItem
 from weedset.server.index import OPEN, TileIndex
 from weedset.server.orders import Places
 from weedset.server.suggest import Suggester
@@ -133,12 +134,23 @@ def doubts(
     return sorted(found.values(), key=lambda doubt: (-doubt.weight, doubt.place))
 
 
-def in_words(statement: Statement) -> str:
-    """Return a statement in a few words."""
-    if statement.verdict is not Verdict.PLANTS:
-        return str(statement.verdict)
-    unknown = ["unknown plant"] if statement.unknown_plant else []
-    return ", ".join([*sorted(statement.present), *unknown]) or "plants"
+def listed(
+    index: TileIndex, store: LabelStore, items: Sequence[ReviewItem], batch_id: str
+) -> list[Doubt]:
+    """Return the tiles of a review list that are here and that no review has decided, in order."""
+    places = index.in_photo_order(batch_id).tolist()
+    here = {(index.photo_of(i).digest, int(index.row[i]), int(index.col[i])): i for i in places}
+    decided = {
+        index.place(tile_id)
+        for tile_id, history in store.histories()
+        if (opinion := standing_opinion(history)) and opinion.origin is Origin.REVIEW
+    }
+    found: dict[int, Doubt] = {}
+    for number, item in enumerate(items):
+        place = here.get((item.photo, item.row, item.col), -1)
+        if place >= 0 and place not in decided:
+            found.setdefault(place, Doubt(place, item.reason, -float(number)))
+    return list(found.values())
 
 
 def _against_model(stands: dict[int, Statement], suggester: Suggester | None) -> list[Doubt]:

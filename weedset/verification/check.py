@@ -6,6 +6,7 @@ that nothing is held but the photos' sizes; pictures go to other processes.
 
 from __future__ import annotations
 
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -43,10 +44,15 @@ class Report:
 
 
 def check_contribution(
-    path: Path, known: SpeciesList, today: date, workers: int | None = None
+    path: Path,
+    known: SpeciesList,
+    today: date,
+    workers: int | None = None,
+    executor: Executor | None = None,
 ) -> Report:
     """Check an archive and say everything that is wrong with it.
 
+    `workers` and `executor` are as for `weedset.hands.in_order`.
     Raises ContributionError only where there is no such file to read.
     """
     findings = Findings()
@@ -60,7 +66,8 @@ def check_contribution(
             except ContributionError as error:
                 findings.at(name).add_error(error)
             else:
-                whole = _check_contents(path, archive, survey, findings, known, today, workers)
+                reading = path, archive, survey, findings
+                whole = _check_contents(*reading, known, today, workers, executor)
     except OSError as exc:
         raise ContributionError(f"cannot be read ({exc.strerror})", where=str(path)) from exc
     return Report(name, whole, tuple(findings.shown), findings.count)
@@ -74,6 +81,7 @@ def _check_contents(
     known: SpeciesList,
     today: date,
     workers: int | None,
+    executor: Executor | None,
 ) -> Contribution | None:
     check_tags(archive, survey, findings)
     whole = None
@@ -91,5 +99,5 @@ def _check_contents(
         what = f"is the bag {survey.bag!r}, but holds {batch_id(whole)!r}"
         findings.at(BATCH).add(what, field="eventID")
     if survey.in_order and survey.files.keys() >= {LABELS, PHOTOS, MANIFEST}:
-        Reading(path, archive, survey, findings, whole, today).run(workers)
+        Reading(path, archive, survey, findings, whole, today).run(workers, executor)
     return whole

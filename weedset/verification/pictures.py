@@ -2,28 +2,23 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import zlib
-from collections import deque
 from collections.abc import Iterable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
 from weedset.contribution.layout import MOST_PHOTO_PIXELS
 from weedset.digests import bytes_digest
-from weedset.errors import PhotoError
+from weedset.errors import PhotoError, WorkersError
+from weedset.hands import in_order
 from weedset.images import check_decodes
 from weedset.jpegs import plain_jpeg_size
 from weedset.storedzip import Member
 
 _CHUNK = 128
-
-#: Fewer pictures are not worth the start of other processes (about half a second).
-_LEAST_FOR_POOL = 800
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,34 +46,25 @@ class Fault:
     fix: str
 
 
-def picture_faults(path: Path, pictures: Iterable[Picture], workers: int) -> Iterator[Fault]:
-    """Yield what is wrong with each picture, reading a few ahead on `workers` processes.
+def picture_faults(
+    path: Path,
+    pictures: Iterable[Picture],
+    workers: int | None = None,
+    executor: Executor | None = None,
+) -> Iterator[Fault]:
+    """Yield what is wrong with each picture; `workers`, `executor` as for `hands.in_order`.
 
     A process that a picture brings down is a fault of the archive, not a bug here.
     """
     source = iter(pictures)
-    first = list(islice(source, _LEAST_FOR_POOL))
-    if len(first) < _LEAST_FOR_POOL or workers == 1:
-        yield from _check(path, first)
-        while chunk := list(islice(source, _CHUNK)):
-            yield from _check(path, chunk)
-        return
-    chunks = (first[i : i + _CHUNK] for i in range(0, len(first), _CHUNK))
-    # "spawn" is the one start method that is safe whatever threads the caller runs.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context) as pool:
-        waiting: deque[Future[list[Fault]]] = deque()
-        try:
-            for chunk in chunks:
-                waiting.append(pool.submit(_check, path, chunk))
-            while chunk := list(islice(source, _CHUNK)):
-                waiting.append(pool.submit(_check, path, chunk))
-                while len(waiting) > 4 * workers:
-                    yield from waiting.popleft().result()
-            while waiting:
-                yield from waiting.popleft().result()
-        except BrokenProcessPool:
-            yield Fault("data", "holds a picture that brings its reader down", "leave it out")
+    chunks = iter(lambda: list(islice(source, _CHUNK)), [])
+    try:
+        for faults in in_order(_check, path, chunks, workers, executor):
+            yield from faults
+    except WorkersError:
+        if executor is not None:
+            raise  # a cluster is lost for many reasons
+        yield Fault("data", "holds a picture that brings its reader down", "leave it out")
 
 
 def _check(path: Path, pictures: list[Picture]) -> list[Fault]:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import zlib
 from collections.abc import Iterator
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -63,11 +63,10 @@ class Reading:
         self._photos: dict[str, _PhotoSeen] = {}
         self._tiles = self._loose = self._whole_photos = 0
 
-    def run(self, workers: int | None) -> None:
+    def run(self, workers: int | None, executor: Executor | None) -> None:
         """Read all, adding to the findings."""
         self._read_photos()
-        workers = workers or os.cpu_count() or 1
-        for fault in picture_faults(self._path, self._pictures(), workers):
+        for fault in picture_faults(self._path, self._pictures(), workers, executor):
             self._findings.at(fault.name).add(fault.what, fix=fault.fix)
         for key, photo in self._photos.items():
             if photo.tiles == 0:

@@ -1,7 +1,7 @@
 // The page: what is in sight, what the keys and markers do, what comes next.
 
 import { byId, calm, el, fill, tell, trouble } from "./dom.js";
-import { askUntilAnswered, Refused } from "./talk.js";
+import { ask, askUntilAnswered, Refused } from "./talk.js";
 import { batch, begin, keep, session } from "./session.js";
 import { atHand, bare, cannotTell, drawRack, inWords, maybe, plantName, plants } from "./markers.js";
 import { current, ensure, goTo, labelOf, lookAgain, orderAnew, queue, restart, step } from "./queue.js";
@@ -286,10 +286,20 @@ async function turnBack(turn, words) {
 function drawFinish() {
   const again = el("button", { type: "button", className: "main", id: "again", onclick: () => reload() }, "Look for cells still open");
   const words = { own: "This bed is done", second: "The blind sample is done", review: "Nothing left to decide" }[session.way];
+  if (session.way === "review" && session.start.listed) goOnWithList();
   const home = session.way === "own"
     ? el("button", { type: "button", onclick: openTally }, "Tally, and what to photograph next")
     : el("button", { type: "button", id: "to-own", onclick: () => setWay("own", session.start.who, session.sample) }, "Back to labelling");
   fill(byId("finish"), el("h2", {}, words), el("p", {}, session.way === "own" ? "No open cell is left in this order." : "See “Second look” for how well you agree."), home, again);
+}
+
+/** Where a review list was given and another batch has cells of it, offer that batch. */
+async function goOnWithList() {
+  const listed = (await ask("start", {})).listed;
+  const next = Object.keys(listed).find((id) => id !== session.batch);
+  if (!next || current()) return;
+  const words = `Go on with ${next}: ${listed[next]} listed`;
+  byId("finish").append(el("button", { type: "button", id: "next-listed", onclick: () => { session.batch = next; keep(); reload(); } }, words));
 }
 
 /** While the server still looks at the tiles, take up the better order now and then. */
@@ -383,6 +393,9 @@ const started = await askUntilAnswered("start", {}, () => trouble("The computer 
 calm();
 await begin(started);
 wire();
-await reload();
+if (started.listed) {
+  session.batch = Object.keys(started.listed)[0] ?? session.batch;
+  await setWay("review", session.who, session.sample);
+} else await reload();
 setInterval(takeUpOrder, 2500);
 if (batch() && !batch().looked_for.length) openBatch(batchSaved);

@@ -1,0 +1,149 @@
+"""How quickly Lite0 learns on one graphics card and on several, and how long they wait.
+
+    python tests/benchmarks/gpu_training.py FOLDER [--cards 1 2] [--workers 4 8 15]
+
+Draws a workspace of about 28 000 tiles of noise into FOLDER if it is not there (half a minute
+on 16 cores), trains the teacher's recipe on it with large batches, and prints a table and one
+line of JSON. The noise is smooth, so that its JPEGs are of the size of real ones. What is
+learned means nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from time import perf_counter
+
+import numpy as np
+from PIL import Image
+
+from training.runs import read_run
+from weedset.records import Batch, CameraProfile, Origin, Statement, Verdict
+from weedset.settings import create_workspace, open_workspace
+from weedset.store import open_store
+from weedset.tiling import cut_photos
+
+ROOT = Path(__file__).parents[2]
+TILE_PX, ROWS, COLS = 128, 14, 20
+SITES, PHOTOS_EACH = 10, 10
+SPECIES = ("CHEAL", "DAUCS", "STEME", "POAAN")
+
+RECIPE = """name = "gpu"
+backbone = "lite0"
+input_px = 96
+epochs = {epochs}
+batch_size = {batch}
+learning_rate = 0.001
+weight_decay = 0.02
+dropout = 0.2
+most_pos_weight = 10
+least_examples = 20
+seed = 1
+"""
+
+
+def draw_workspace(folder: Path) -> None:
+    """Make a workspace of labelled noise."""
+    rng = np.random.default_rng(1)
+    photos = folder / "photos"
+    photos.mkdir(parents=True)
+    paths: dict[str, list[Path]] = {}
+    for site in (f"site-{i}" for i in range(SITES)):
+        paths[site] = [photos / f"{site}-{i}.jpg" for i in range(PHOTOS_EACH)]
+        for path in paths[site]:
+            coarse = rng.integers(0, 256, (ROWS * TILE_PX // 8, COLS * TILE_PX // 8, 3), np.uint8)
+            picture = Image.fromarray(coarse).resize((COLS * TILE_PX, ROWS * TILE_PX))
+            picture.save(path, quality=92)
+    workspace = create_workspace(folder / "workspace", 50, TILE_PX, "drop")
+    profile = CameraProfile("noise", None, None, None, 50 / TILE_PX, None, None, None)
+    with open_store(workspace) as store:
+        for site, names in paths.items():
+            batch = Batch(f"{site}-1", site, "2026-05-01", "nobody", "CC0-1.0", ())
+            for result in cut_photos(names, profile, workspace, workers=os.cpu_count() or 1):
+                assert result.cut is not None
+                store.add_photo(batch, result.cut.photo, result.cut.tiles)
+                store.set_checklist(batch.id, SPECIES)
+                store.add_statements(
+                    [
+                        ((tile.photo_digest, tile.row, tile.col), _said(rng))
+                        for tile in result.cut.tiles
+                    ]
+                )
+    shutil.rmtree(photos)
+
+
+def _said(rng: np.random.Generator) -> Statement:
+    here = frozenset(code for code in SPECIES if rng.random() < 0.3)
+    verdict = Verdict.PLANTS if here else Verdict.BARE
+    return Statement("nobody", Origin.MASK, verdict, present=here)
+
+
+def measured(folder: Path, cards: int, workers: int, batch: int, epochs: int) -> dict[str, object]:
+    """Train once; return speed and waiting without the first epoch, which starts all up."""
+    recipe, out = folder / "gpu.toml", folder / f"run-{cards}-{workers}-{batch}"
+    recipe.write_text(RECIPE.format(batch=batch * cards, epochs=epochs))
+    shutil.rmtree(out, ignore_errors=True)
+    starter = [sys.executable]
+    if cards > 1:
+        starter += ["-m", "torch.distributed.run", "--standalone", "--nproc-per-node", str(cards)]
+    words = ["-m", "training.verbs", "train", recipe, "-w", folder / "workspace", "--out", out]
+    limits = ["--held-out", "site-0", "--workers", str(workers)]
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    if cards == 1:
+        env["CUDA_VISIBLE_DEVICES"] = "0"
+    start = perf_counter()
+    subprocess.run([*starter, *map(str, words), *limits], env=env, check=True)
+    run = read_run(out)
+    warm = run.epochs[1:]
+    seconds = sum(epoch.seconds for epoch in warm)
+    return {
+        "cards": cards,
+        "workers_per_card": workers,
+        "batch_per_card": batch,
+        "tiles_per_s": sum(epoch.tiles_per_s * epoch.seconds for epoch in warm) / seconds,
+        "wait_share": sum(epoch.wait_share * epoch.seconds for epoch in warm) / seconds,
+        "first_epoch_s": run.epochs[0].seconds,
+        "whole_s": perf_counter() - start,
+    }
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--cards", type=int, nargs="+", default=[1])
+    parser.add_argument("--workers", type=int, nargs="+", default=[15])
+    parser.add_argument("--batch", type=int, default=512, help="tiles per card in a step")
+    parser.add_argument("--epochs", type=int, default=16)
+    told = parser.parse_args()
+    if not (told.folder / "workspace").exists():
+        start = perf_counter()
+        draw_workspace(told.folder)
+        print(f"drawn in {perf_counter() - start:.0f} s")
+    with open_store(open_workspace(told.folder / "workspace")) as store:
+        print(f"{store.counts()}")
+    rows = [
+        measured(told.folder, cards, workers, told.batch, told.epochs)
+        for cards in told.cards
+        for workers in told.workers
+    ]
+    print(
+        "cards  workers/card  batch/card   tiles/s  speed-up  waiting for tiles  first epoch  whole"
+    )
+    for row in rows:
+        gain = float(str(row["tiles_per_s"])) / float(str(rows[0]["tiles_per_s"]))
+        print(
+            f"{row['cards']:>5} {row['workers_per_card']:>13} {row['batch_per_card']:>11} "
+            f"{row['tiles_per_s']:>9.0f} {gain:>9.2f} {row['wait_share']:>8.1%} "
+            f"{row['first_epoch_s']:>10.1f} s {row['whole_s']:>6.0f} s"
+        )
+    print(json.dumps(rows))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,244 @@
+"""Fit a model to one garden: its last layer learns from a few hundred labelled tiles."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor, nn
+from torch.nn.functional import binary_cross_entropy_with_logits
+
+from training.augment import Augmenter
+from training.backbones import build_backbone
+from training.classes import species_with
+from training.datasets import Order, TileDataset, ordered_loader, orders_loader
+from training.gain import Gain, paired_gain
+from training.head import features, head_of, refitted, widened
+from training.metrics import class_card
+from training.runs import Run, finished, load_model, read_run, write_run
+from training.sources import Source, photos_of, sites_of, split_of
+from weedset.digests import write_whole
+from weedset.errors import SettingsError, TrainingError
+from weedset.modelcard import ClassCard, ModelCard
+from weedset.records import LabelledTile
+from weedset.splits import Split
+from weedset.talk import counted, say
+
+#: Each tile is learned from as it is and changed at random so many times.
+_CHANGED_COPIES = 4
+
+#: How firmly the weights may be held, of which the validation photos choose one.
+_STRENGTHS = (0.001, 0.01, 0.1, 1.0)
+
+#: A species that the model does not know becomes a class with so many tiles of each kind.
+_LEAST_EXAMPLES = 20
+
+_BATCH = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Adapted:
+    """A run that was adapted: what it gains on photos that neither model has learned from.
+
+    `new_species` are those that the model did not know; `gain` counts only the others.
+    """
+
+    run: Run
+    gain: Gain | None
+    strength: float
+    new_species: tuple[str, ...]
+
+
+def adapt(run_dir: Path, source: Source, out_dir: Path, held_out: Sequence[str] = ()) -> Adapted:
+    """Adapt the model of a run to a garden, write the new run, and say whether it is better.
+
+    Photos are split as for training; `held_out` names those to judge by instead.
+
+    Raises TrainingError where model and garden do not go together or labels do not suffice,
+    SettingsError where `out_dir` holds a run, and whatever reading either raises.
+    """
+    if finished(out_dir):
+        fix = "name another folder with --out, or remove this one if it is not wanted"
+        raise SettingsError("holds a finished run already", where=str(out_dir), fix=fix)
+    old = read_run(run_dir)
+    model = load_model(run_dir, old)
+    _require_fit(old, source, str(run_dir))
+    split = split_of(source, held_out)
+    new_species = species_with(split.train, _LEAST_EXAMPLES, but=old.card.codes)
+    codes = (*old.card.codes, *new_species)
+    say(
+        f"for learning {counted(len(split.train), 'tile')}, for thresholds "
+        f"{len(split.validation)}, for judging {len(split.test)}"
+        + (f"; new to the model: {', '.join(new_species)}" if new_species else "")
+    )
+
+    given, targets = _learned_features(model, split.train, codes, source, old)
+    tuning, judging = (
+        features(model, ordered_loader(_dataset(part, codes, source, old), _BATCH, 0))
+        for part in (split.validation, split.test)
+    )
+    start = widened(head_of(model)[1], targets)
+    heads = {
+        strength: refitted(start, given, targets, len(old.card.codes), strength)
+        for strength in _STRENGTHS
+    }
+    strength = min(heads, key=lambda key: _loss(heads[key], *tuning))
+    head = heads[strength]
+
+    before, after = _probabilities(start, judging[0]), _probabilities(head, judging[0])
+    shared = len(old.card.codes)
+    truth = judging[1].numpy()
+    unit = [tile.site if split.unit == "site" else tile.tile.photo_digest for tile in split.test]
+    gain = paired_gain(unit, truth[:, :shared], before[:, :shared], after[:, :shared])
+
+    tuned, found = tuning[1].numpy(), _probabilities(head, tuning[0])
+    cards = tuple(
+        _stricter(
+            old.card.classes[i] if i < shared else None,
+            class_card(code, tuned[:, i], found[:, i]),
+            seen=bool((tuned[:, i] == 1).any()),
+        )
+        for i, code in enumerate(codes)
+    )
+    run = replace(
+        old,
+        recipe=replace(old.recipe, name=f"{old.recipe.name}-adapted"),
+        card=_card(old.card, source, split, cards),
+        train=photos_of(split.train),
+        validation=photos_of(split.validation),
+        test=photos_of(split.test),
+        epochs=(),
+    )
+    write_run(out_dir, run, _with_head(model, head, old))
+    note = {"from": old.card.name, "strength": strength, "gain": gain and asdict(gain)}
+    write_whole(out_dir / "adaptation.json", json.dumps(note, indent=1) + "\n")
+    _tell(gain, split.unit, run_dir, out_dir)
+    return Adapted(run, gain, strength, new_species)
+
+
+def _require_fit(old: Run, source: Source, where: str) -> None:
+    if old.card.cell_mm != source.cell_mm:
+        raise TrainingError(
+            f"is for cells of {old.card.cell_mm:g} mm, the garden has {source.cell_mm:g} mm",
+            where=where,
+            fix="tile the photos in a workspace of the model's cell size",
+        )
+    learned = {*old.train, *old.validation}
+    seen = [tile.photo_name for tile in source.tiles if tile.tile.photo_digest in learned]
+    if seen:
+        raise TrainingError(
+            f"has learned from photos of this garden already, such as {seen[0]}",
+            where=where,
+            fix="adapt a model that has not, or adapt it to other photos",
+        )
+
+
+def _dataset(
+    tiles: Sequence[LabelledTile], codes: Sequence[str], source: Source, old: Run
+) -> TileDataset:
+    augment = Augmenter(old.recipe.seed)
+    return TileDataset(tiles, codes, source.archive_of, old.card.input_px, augment)
+
+
+def _learned_features(
+    model: nn.Module,
+    tiles: Sequence[LabelledTile],
+    codes: Sequence[str],
+    source: Source,
+    old: Run,
+) -> tuple[Tensor, Tensor]:
+    dataset = _dataset(tiles, codes, source, old)
+    starts = range(0, len(dataset), _BATCH)
+    parts = [np.arange(i, min(i + _BATCH, len(dataset))) for i in starts]
+    orders = [Order(part, epoch) for epoch in (None, *range(_CHANGED_COPIES)) for part in parts]
+    return features(model, orders_loader(dataset, orders))
+
+
+def _loss(head: nn.Linear, given: Tensor, targets: Tensor) -> float:
+    known = targets >= 0
+    with torch.no_grad():
+        scores = head(given)[known]
+    return float(binary_cross_entropy_with_logits(scores, targets[known].double()))
+
+
+def _probabilities(head: nn.Linear, given: Tensor) -> NDArray[np.float32]:
+    with torch.no_grad():
+        found: NDArray[np.float32] = head(given).sigmoid().float().numpy()
+    return found
+
+
+def _with_head(model: nn.Module, head: nn.Linear, old: Run) -> nn.Module:
+    name, _ = head_of(model)
+    wide = build_backbone(old.recipe.backbone, head.out_features)
+    state = model.state_dict()
+    state[f"{name}.weight"], state[f"{name}.bias"] = head.weight.float(), head.bias.float()
+    wide.load_state_dict(state)
+    return wide
+
+
+def _stricter(old: ClassCard | None, new: ClassCard, *, seen: bool) -> ClassCard:
+    """Return the more careful thresholds: a garden's few validation tiles make none laxer."""
+    if old is None:
+        return new
+    if not seen:
+        return old
+    both = [card.treat_at for card in (old, new) if card.treat_at is not None]
+    return ClassCard(
+        new.code,
+        treat_at=None if new.treat_at is None else max(both),
+        present_at=new.present_at,
+        doubt_at=min(old.doubt_at, new.doubt_at),
+    )
+
+
+def _card(
+    old: ModelCard, source: Source, split: Split, classes: tuple[ClassCard, ...]
+) -> ModelCard:
+    learned = (*split.train, *split.validation)
+    gsds = [tile.tile.gsd_mm_per_px for tile in learned]
+    ids = {tile.batch_id for tile in learned}
+    used = [batch for batch in source.batches if batch.id in ids]
+    licences = {*old.licence.split(" AND "), *(batch.licence or "NOASSERTION" for batch in used)}
+    # What was promised of harm was promised of the old model's thresholds and probabilities.
+    # The digest stays that of the model's edition, by which a withdrawal finds it.
+    return replace(
+        old,
+        name=f"{old.name}-adapted",
+        classes=classes,
+        gsd_min_mm_per_px=min(old.gsd_min_mm_per_px, *gsds),
+        gsd_max_mm_per_px=max(old.gsd_max_mm_per_px, *gsds),
+        edition=f"{old.edition}, adapted to {source.name}",
+        split=split.unit,
+        held_out=sites_of(split.test) if split.unit == "site" else photos_of(split.test),
+        licence=" AND ".join(sorted(licences)),
+        givers=tuple(sorted({*old.givers, *(batch.giver for batch in used if batch.giver)})),
+        bound=None,
+    )
+
+
+def _tell(gain: Gain | None, unit: str, old: Path, new: Path) -> None:
+    if gain is None:
+        say(f"Nothing is known of the held-out photos. Keep using {old}.")
+        return
+    say(
+        f"error of probabilities on {counted(gain.units, unit)} held out: "
+        f"{gain.old_error:.4f} before, {gain.new_error:.4f} now"
+        + (
+            ""
+            if gain.low is None
+            else f"; gain between {gain.low:+.4f} and {gain.high:+.4f} (95 % confidence)"
+        )
+    )
+    if gain.verdict == "better":
+        say(f"The adapted model is better in this garden. Use {new}.")
+    elif gain.verdict == "worse":
+        say(f"The adapted model is WORSE in this garden. Keep using {old}.")
+    else:
+        needed = gain.units_needed
+        about = f" If the gain is as it seems, about {needed} {unit}s would tell." if needed else ""
+        say(f"Whether it is better cannot be told. Keep using {old}.{about}")

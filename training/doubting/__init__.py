@@ -1,0 +1,1 @@
+"""Labels that may be wrong: what all other labels say of each."""

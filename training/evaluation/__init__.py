@@ -1,0 +1,1 @@
+"""What a model file is worth in gardens it never saw, and how much harm it can do there."""

@@ -1,0 +1,189 @@
+"""An evaluation in words, for people, and as a record, for programs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import is_dataclass
+from enum import StrEnum
+from typing import Any
+
+from training.evaluation.intervals import Interval
+from training.evaluation.judging import Evaluation, GateScore
+from training.evaluation.pairs import Ought
+from training.evaluation.per_row import ROW_M, Count, RowForecast
+from training.evaluation.scores import Part, Ranges, Scores, Share, SpeciesScore
+from training.metrics import Calls
+from weedset.records import Action
+from weedset.talk import counted
+
+_OUGHT = {
+    Ought.REMOVE: "be treated",
+    Ought.PROTECT: "be protected",
+    Ought.BARE: "be left (bare)",
+}
+
+
+def evaluation_record(evaluation: Evaluation) -> dict[str, object]:
+    """Return the evaluation as a record for JSON, precision, recall and shares worked out."""
+    record = worked_out(evaluation)
+    scores = record.pop("scores")
+    return {**record, **scores, "record": "evaluation"}
+
+
+def worked_out(value: Any) -> Any:
+    """Return records as tables, with what their properties say."""
+    if isinstance(value, StrEnum):
+        return str(value)
+    if isinstance(value, dict):
+        return {str(key): worked_out(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [worked_out(item) for item in value]
+    if not is_dataclass(value) or isinstance(value, type):
+        return value
+    table = {name: worked_out(getattr(value, name)) for name in value.__dataclass_fields__}
+    if isinstance(value, Calls):
+        return {**table, "precision": value.precision, "recall": value.recall}
+    return {**table, "share": value.value} if isinstance(value, Share) else table
+
+
+def evaluation_table(evaluation: Evaluation) -> str:
+    """Return the evaluation as text for people."""
+    scores = evaluation.scores
+    lines = [
+        f"{evaluation.model}: {evaluation.cells} labelled cells of "
+        f"{counted(evaluation.photos, 'photo')} of {counted(scores.sites, 'site')}, held out by "
+        f"{evaluation.split}",
+        "",
+        *species_lines(scores),
+        "",
+        f"policy: {evaluation.policy}",
+        f"{'cells that ought to':<20}  treat  leave unsure",
+    ]
+    for ought, word in _OUGHT.items():
+        counts = evaluation.decisions[ought]
+        lines.append(f"  {word:<18} " + " ".join(f"{counts[action]:>6}" for action in Action))
+    if evaluation.cells_not_told:
+        lines.append(f"  {evaluation.cells_not_told} cells whose label does not tell are left out")
+    lines += share_lines(scores)
+    if evaluation.row is not None:
+        lines += ["", *row_lines(evaluation.row)]
+    if evaluation.gate is not None:
+        lines += _gate_lines(evaluation.gate)
+    lines += part_lines(scores.parts)
+    if scores.caution:
+        lines += ["", f"NOTE: {scores.caution}."]
+    if evaluation.split == "photo":
+        lines.append(
+            "NOTE: held out by photo, not by site. These figures FLATTER the model: in another "
+            "garden, or another spring, it will do worse."
+        )
+    return "\n".join(lines)
+
+
+def species_lines(scores: Scores) -> Iterator[str]:
+    """Yield a table of all classes, and what its figures mean."""
+    yield from _species_lines(scores.species)
+    if scores.unit is not None:
+        yield f"[ ]: the middle 95 % of what comes out when whole {scores.unit}s are drawn anew;"
+    yield "off: expected calibration error, by how much probabilities are wrong"
+
+
+def _species_lines(species: tuple[SpeciesScore, ...]) -> Iterator[str]:
+    """Yield a line for each class, and one below it for the cells that it would treat."""
+    yield f"{'class':<8} {'cells':>6}  {'avg. precision':<18} {'precision':<18} {'recall':<18} off"
+    for item in species:
+        off = "-" if item.reliability is None else f"{item.reliability.error:.3f}"
+        average = _figure(item.average_precision, item.average_precision_range)
+        cells = item.present.right + item.present.missed
+        calls = _calls(item.present, item.present_ranges)
+        yield f"{item.code:<8} {cells:>6}  {average:<18} {calls} {off}"
+        if item.treat is None or item.treat_ranges is None:
+            yield f"{'':<9}{'never treated':>25}"
+        else:
+            yield f"{'':<9}{'where it treats':>25} {_calls(item.treat, item.treat_ranges)}".rstrip()
+
+
+def row_lines(row: RowForecast) -> Iterator[str]:
+    """Yield what to expect along a row."""
+    how = row.planting
+    yield (
+        f"along {ROW_M} m of row, with {how.weeds_per_m2:g} weeds per m2, {how.crops_per_m:g} crop "
+        f"plants per m and a band of {how.band_mm:g} mm"
+    )
+    yield "(as you said, not measured):"
+    yield f"  weeds missed      {_count(row.weeds_missed)}"
+    yield f"  crop plants hit   {_count(row.crops_hit)}"
+    if not row.by_name:
+        yield "  (all protected cells taken for crop, since no cell shows one the policy names)"
+
+
+def part_lines(parts: tuple[Part, ...]) -> Iterator[str]:
+    """Yield the scores of each part, under a heading for each aspect."""
+    heading = ""
+    for part in parts:
+        if part.by != heading:
+            heading = part.by
+            yield ""
+            yield f"by {heading}"
+        yield (
+            f"{part.name}: {part.cells} cells; treated {_hits(part.treated)} with a plant to "
+            f"remove and {_hits(part.harm)} to protect"
+        )
+        yield from (f"  {line}" for line in _species_lines(part.species))
+
+
+def share_lines(scores: Scores) -> Iterator[str]:
+    """Yield what was treated of what, and how plants without a name fare."""
+    yield ""
+    yield f"cells with a plant to remove that are treated: {_share(scores.treated)}"
+    yield "  (one beside a protected plant is among them, though it is to be left)"
+    yield f"protected cells treated: {_share(scores.harm)}"
+    if scores.harm.upper_95 is not None:
+        yield (
+            f"  with 95 % confidence below {scores.harm.upper_95:.2%} on cells like these, if they "
+            "were"
+        )
+        yield "  independent (cells of one site are not: expect more; see `weedset bound`)"
+    if scores.strange is not None:
+        yield f"cells with plants that it cannot name, treated: {_share(scores.strange.treated)}"
+        if scores.strange.found is not None:
+            yield f"  told from plants that it can (area under ROC): {scores.strange.found:.3f}"
+
+
+def _gate_lines(gate: GateScore) -> Iterator[str]:
+    bound = gate.missed_upper_95
+    surely = "" if bound is None else f" (with 95 % confidence below {bound:.2%}, as above)"
+    yield f"gate at {gate.least_green:g} green: skips {gate.bare_skipped} of {gate.bare} bare cells"
+    yield f"and misses {gate.with_plant_skipped} of {gate.with_plant} cells with plants{surely}"
+
+
+def _calls(calls: Calls, ranges: Ranges) -> str:
+    precision = _figure(calls.precision, ranges.precision)
+    return f"{precision:<18} {_figure(calls.recall, ranges.recall):<18}"
+
+
+def _share(share: Share) -> str:
+    value = "" if share.value is None else f", {_figure(share.value, share.range)}"
+    return _hits(share) + value
+
+
+def _hits(share: Share) -> str:
+    return f"{share.hits} of {share.cells}"
+
+
+def _count(count: Count) -> str:
+    if count.expected is None:
+        return f"cannot be told: no such cell was judged (of {count.of:.0f})"
+    text = f"{count.expected:.1f} of {count.of:.0f}"
+    if count.low is not None and count.high is not None:
+        return f"{text} [{count.low:.1f} to {count.high:.1f}]"
+    if not count.expected and count.upper_95 is not None:
+        text += f" (up to {count.upper_95:.1f} even if cells were independent; expect more)"
+    return text
+
+
+def _figure(value: float | None, range_: Interval | None) -> str:
+    """Return a share with the interval that drawing sites anew gave it."""
+    if value is None:
+        return "-"
+    return f"{value:.3f}" + ("" if range_ is None else f" [{range_.low:.2f}-{range_.high:.2f}]")

@@ -1,0 +1,77 @@
+"""Whether one model is better than another on the same photos, or whether it cannot be told."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from math import ceil, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import t
+
+#: Fewer units than this say nothing of how much units differ.
+LEAST_UNITS = 3
+
+_CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """By how much the error of a new model is smaller than that of an old one.
+
+    The error is the mean squared error of probabilities (Brier 1950) over what is known of
+    the cells of a photo, or of a site: cells of one photo are alike, so photos are what is
+    counted. `low` and `high` bound the mean gain with 95 % confidence (Student's t over the
+    differences, pair by pair); None with too few units.
+    """
+
+    units: int
+    old_error: float
+    new_error: float
+    low: float | None
+    high: float | None
+
+    @property
+    def verdict(self) -> str:
+        """What can be said: better, worse, or cannot be told."""
+        if self.low is not None and self.low > 0:
+            return "better"
+        return "worse" if self.high is not None and self.high < 0 else "cannot be told"
+
+    @property
+    def units_needed(self) -> int | None:
+        """About how many units would tell, if the gain is as it seems; None if none seems."""
+        gain = self.old_error - self.new_error
+        if self.low is None or gain <= 0:
+            return None
+        return max(self.units + 1, ceil((gain - self.low) ** 2 * self.units / gain**2))
+
+
+def paired_gain(
+    unit_of: Sequence[Hashable],
+    targets: NDArray[np.int8],
+    old: NDArray[np.float32],
+    new: NDArray[np.float32],
+) -> Gain | None:
+    """Compare the probabilities (cells, classes) of two models unit by unit.
+
+    `targets` (cells, classes) are 1, 0 or -1 (not known: left out); `unit_of` names the
+    photo, or the site, of each cell. None where nothing is known.
+    """
+    known = targets >= 0
+    errors = []
+    for unit in dict.fromkeys(unit_of):
+        here = np.array([name == unit for name in unit_of])[:, None] & known
+        if here.any():
+            truth = targets[here]
+            errors.append([np.mean((found[here] - truth) ** 2) for found in (old, new)])
+    if not errors:
+        return None
+    before, after = np.array(errors, np.float64).T
+    count, gains = len(errors), before - after
+    low = high = None
+    if count >= LEAST_UNITS:
+        half = t.ppf((1 + _CONFIDENCE) / 2, count - 1) * gains.std(ddof=1) / sqrt(count)
+        low, high = float(gains.mean() - half), float(gains.mean() + half)
+    return Gain(count, float(before.mean()), float(after.mean()), low, high)

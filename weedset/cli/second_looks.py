@@ -1,0 +1,97 @@
+"""The maintainer's verbs to look at labels again and correct them, and to hand editions on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from shlex import quote
+from typing import Annotated
+
+import typer
+
+from weedset.cli.pool import NameArgument, WhoOption
+from weedset.cli.pool_places import PoolArgument
+from weedset.pool.corrections import correct
+from weedset.pool.folders import export_folders
+from weedset.pool.layout import open_pool
+from weedset.pool.look import OWN_SPECIES, look_into
+from weedset.settings import open_workspace
+from weedset.talk import counted, say
+
+
+def add_second_look_verbs(group: typer.Typer) -> None:
+    """Add the verbs to `group`, that of the pool."""
+    group.command("look")(look_into_contribution)
+    group.command("correct")(correct_contribution)
+    group.command("export")(export_edition)
+
+
+def look_into_contribution(
+    pool: PoolArgument,
+    name: NameArgument,
+    to: Annotated[Path, typer.Option(help="The workspace folder to make.")],
+) -> None:
+    """Make a workspace of a contribution, to look at its labels in the browser.
+
+    Example: `weedset pool look pool 3f9a --to look`
+
+    Example: `weedset pool look pool s-00000000000000aa-2024-05-04 --to look-aa`
+    """
+    _, item = look_into(open_pool(pool), name, to)
+    own = to / OWN_SPECIES
+    species = f" --species {quote(str(own))}" if own.exists() else ""
+    say(
+        f"{to} shows {item.batch}. Next: weedset label -w {quote(str(to))}{species} "
+        "--review LIST, then weedset pool correct"
+    )
+
+
+def correct_contribution(
+    pool: PoolArgument,
+    name: NameArgument,
+    workspace: Annotated[
+        Path, typer.Option("--from", help="The workspace in which its labels were reviewed.")
+    ],
+    who: WhoOption,
+    reason: Annotated[str, typer.Option(help="Why, for the journal.")] = "",
+) -> None:
+    """Take over what you decided in review about the labels of a contribution.
+
+    What was given is kept; the next edition has the corrections. Doing it twice changes nothing.
+
+    Example: `weedset pool correct pool 3f9a --from look --who carla`
+
+    Example: `weedset pool correct pool 3f9a --from look --who carla --reason "Mixed up."`
+    """
+    item, done = correct(open_pool(pool), name, open_workspace(workspace), who, reason)
+    say(
+        f"{item.batch}: {counted(done.changed, 'label')} changed, {done.confirmed} found right; "
+        f"{counted(len(item.corrections), 'label')} in all now other than given."
+    )
+
+
+def export_edition(
+    edition: Annotated[Path, typer.Argument(help="The folder of an edition.")],
+    to: Annotated[Path, typer.Option(help="The folder to make.")],
+    several: Annotated[
+        bool,
+        typer.Option(
+            "--several",
+            help="Put what shows several plants into a folder named after them all, such as "
+            "CHEAL+DAUCS; else it stays out.",
+        ),
+    ] = False,
+) -> None:
+    """Write an edition as folders of pictures, one for each species, for other trainers.
+
+    Only tiles of which one thing is said go in: one species, or bare ground. A table beside
+    the folders has all tiles, with giver and licence, and says why the others stayed out.
+
+    Example: `weedset pool export pool/editions/0001 --to folders`
+
+    Example: `weedset pool export pool/editions/0001 --to folders --several`
+    """
+    done = export_folders(edition, to, several)
+    for name, count in done.classes.items():
+        typer.echo(f"{name}: {count}")
+    for why, count in done.left_out.items():
+        say(f"left out, {why}: {count}")

@@ -1,0 +1,132 @@
+"""A workspace made of a contribution, so that its labels can be looked at on the page."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import shutil
+import tarfile
+from collections.abc import Iterable
+from dataclasses import replace
+from itertools import groupby
+from pathlib import Path
+
+from weedset.contribution.rows import GivenLabel
+from weedset.digests import whole_file, write_whole
+from weedset.errors import PoolError
+from weedset.geometry import cell_footprint
+from weedset.pool.contents import Contents, opened
+from weedset.pool.journal import read_journal
+from weedset.pool.layout import Pool, written_in_vain
+from weedset.pool.standing import Standing, one_of, standings
+from weedset.records import Batch, Origin, Photo, Statement, Tile
+from weedset.settings import Workspace, create_workspace, open_workspace, tile_archive
+from weedset.store import open_store
+from weedset.taxonomy import Species, is_local_code
+
+#: The plants of the contribution that have a code of their own, where there are any.
+OWN_SPECIES = "species.csv"
+
+
+def look_into(pool: Pool, name: str, folder: Path) -> tuple[Workspace, Standing]:
+    """Make a workspace of the labelled tiles of a contribution, with what stands for each.
+
+    It comes about aside and takes its name once it is whole. Corrections made before are there
+    as reviews, above what was given.
+
+    Raises PoolError where other things lie at `folder`, or the archive cannot be used.
+    """
+    item = one_of(standings(read_journal(pool)), name)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        fix = "name a new folder; one that you have looked into opens with `weedset label`"
+        raise PoolError("holds other things already", where=str(folder), fix=fix)
+    aside = folder.with_name(f".{folder.name}.{os.getpid()}.part")
+    try:
+        with opened(pool, item) as contents:
+            _fill(aside, contents)
+        aside.rename(folder)
+    except OSError as exc:
+        raise written_in_vain(folder, exc) from exc
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+    return open_workspace(folder), item
+
+
+def _fill(root: Path, contents: Contents) -> None:
+    whole = contents.whole
+    first = next(iter(contents.photos.values()))
+    workspace = create_workspace(root, whole.cell_mm, whole.tile_px, first.edge)
+    site, day = whole.giving.site, whole.taken_on
+    batch = Batch(f"{site} {day}", site, day, whole.giving.giver, whole.giving.licence, ())
+    with open_store(workspace) as store:
+        for key, labels in groupby(contents.given(), lambda label: label.picture.split("/")[0]):
+            photo, said = contents.photos[key], list(labels)
+            tiles = _write_tiles(workspace, photo, contents, said)
+            store.add_photo(batch, photo, tiles)
+            store.set_checklist(batch.id, whole.looked_for)
+            store.add_statements(
+                ((photo.digest, *_cell(label.picture)), _as_given(label.statement))
+                for label in said
+            )
+        for label in contents.labels():
+            if label.picture in contents.item.corrections:
+                digest = contents.photos[label.picture.split("/")[0]].digest
+                store.add_statements([((digest, *_cell(label.picture)), label.statement)])
+    if own := [entry for entry in whole.species if is_local_code(entry.code)]:
+        write_whole(root / OWN_SPECIES, _species_text(own))
+
+
+def _as_given(said: Statement) -> Statement:
+    """Return what was given as no review of ours: the giver's own reviews are theirs."""
+    return replace(said, origin=Origin.PAGE) if said.origin is Origin.REVIEW else said
+
+
+def _write_tiles(
+    workspace: Workspace, photo: Photo, contents: Contents, said: Iterable[GivenLabel]
+) -> list[Tile]:
+    tiles = []
+    with (
+        whole_file(tile_archive(workspace, photo.digest)) as file,
+        tarfile.open(fileobj=file, mode="w", format=tarfile.USTAR_FORMAT) as tar,
+    ):
+        for label in said:
+            row, col = _cell(label.picture)
+            picture = contents.picture(label.picture)
+            info = tarfile.TarInfo(f"r{row:03d}c{col:03d}.jpg")
+            info.size = len(picture)
+            tiles.append(
+                Tile(
+                    photo_digest=photo.digest,
+                    row=row,
+                    col=col,
+                    footprint=cell_footprint(photo.grid, row, col),
+                    gsd_mm_per_px=photo.scale.gsd_mm_per_px,
+                    inside_share=1.0,
+                    offset=tar.offset + tarfile.BLOCKSIZE,
+                    length=len(picture),
+                )
+            )
+            tar.addfile(info, io.BytesIO(picture))
+    return tiles
+
+
+def _cell(key: str) -> tuple[int, int]:
+    """Return row and column of a key such as p00001/r00002c00003."""
+    cell = key.partition("/")[2]
+    return int(cell[1:6]), int(cell[7:12])
+
+
+def _species_text(entries: Iterable[Species]) -> str:
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(
+        ("eppo_code", "rank", "scientific_name", "family", "usual_role", "name_en", "name_de",
+         "name_es", "aliases", "code_source")
+    )  # fmt: skip
+    for entry in entries:
+        rows.writerow(
+            (entry.code, entry.rank, entry.scientific_name, entry.family, entry.usual_role,
+             entry.name_en, "", "", "", "local")
+        )  # fmt: skip
+    return text.getvalue()
