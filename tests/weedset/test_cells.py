@@ -165,6 +165,38 @@ def test_a_scale_that_is_just_good_enough_is_kept() -> None:
     )
 
 
+def test_all_reasons_why_nothing_is_left_are_told() -> None:
+    xs, ys = np.meshgrid(np.arange(-625, 626, 50), np.arange(-475, 476, 50))
+    near = int((np.hypot(xs, ys) <= 1000 * math.tan(math.radians(20))).sum())
+    with pytest.raises(PhotoError) as caught:
+        cells_in_view(PLAIN, 50, "drop", CellLimits(0.33, 20), "p.jpg")
+    assert f"well enough: {520 - near} seen too obliquely, {near} too coarse (" in caught.value.what
+
+
+@pytest.mark.parametrize(
+    ("size", "rows", "cols"),
+    [
+        ((3000, 2250), range(15), range(20)),  # 1000 x 750 mm: 20 x 15 cells to the very edge
+        ((3000, 2249), range(1, 14), range(20)),  # half a px short at top and bottom
+        ((2999, 2250), range(15), range(1, 19)),
+    ],
+)
+def test_a_cell_that_reaches_the_very_edge_of_a_bent_photo_is_kept(
+    size: tuple[int, int], rows: range, cols: range
+) -> None:
+    # A distortion of next to nothing, so that by hand the photo is that of a pinhole; the whole
+    # grid is 20 x 15 cells, from (-500, -375).
+    width, height = size
+    hardly = Distortion("brown-conrady", (1e-13, 0.0, 0.0, 0.0, 0.0))
+    view = View(
+        width, height, 1, 1 / 3, 1000.0, (width - 1) / 2, (height - 1) / 2, 0.0, 0.0, hardly
+    )
+    cells = cells_in_view(view, 50, "drop", CellLimits(), "p.jpg")
+    assert kept_corners(cells) == {
+        (-500 + 50 * col, -375 + 50 * row) for row in rows for col in cols
+    }
+
+
 @pytest.mark.parametrize("edge", ["drop", "pad"])
 @pytest.mark.parametrize("limits", [FREE, CellLimits(0.95, 40), CellLimits(0.8), CellLimits()])
 def test_cells_of_a_tilted_photo_are_those_that_opencv_finds(
