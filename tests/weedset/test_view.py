@@ -179,6 +179,14 @@ def test_the_worst_scale_is_that_of_the_singular_values(pose: tuple[float, float
     assert worst_gsd_mm_per_px(seen, GROUND) == pytest.approx(1 / smallest, rel=1e-9)
 
 
+def test_slopes_are_pixel_by_ground() -> None:
+    # Source: cv2.projectPoints, moved by 0.1 mm of ground along x and along y.
+    seen = view(None, 25, -10)
+    for axis, move in enumerate(np.eye(2) * 0.05):
+        theirs = (by_opencv(seen, GROUND + move) - by_opencv(seen, GROUND - move)) / 0.1
+        assert slopes_px_per_mm(seen, GROUND)[..., axis] == pytest.approx(theirs, abs=1e-4)
+
+
 @pytest.mark.parametrize("orientation", range(1, 9))
 def test_turned_photos_show_the_same_ground(orientation: int) -> None:
     # Source: Pillow's exif_transpose. One bright pixel of the stored picture must be where
