@@ -36,6 +36,7 @@ TABLE = [
     (CARROT_BED, (0.99, 0.10, 0.0, 0.9), Action.LEAVE, "DAUCS may be here (0.10)"),
     (EATS_CHEAL, (0.20, 0.00, 0.9, 0.9), Action.LEAVE, "CHEAL may be here (0.20)"),
     (EATS_CHEAL, (0.60, 0.30, 0.9, 0.9), Action.LEAVE, "CHEAL is here (0.60)"),
+    (EATS_CHEAL, (0.50, 0.00, 0.9, 0.9), Action.LEAVE, "CHEAL is here (0.50)"),
     # 2: a species to remove, sure enough
     (CARROT_BED, (0.90, 0.09, 0.0, 0.9), Action.TREAT, "CHEAL is here (0.90)"),
     (CARROT_BED, (0.93, 0.00, 0.9, 0.9), Action.TREAT, "CHEAL is here (0.93)"),
@@ -180,6 +181,37 @@ def test_a_near_miss_is_suggested(tmp_path: Path) -> None:
     assert caught.value.fix == "did you mean CHEAL?"
 
 
+@pytest.mark.parametrize(
+    ("text", "field", "fix"),
+    [
+        (
+            'name = "x"\nremove = ["1PLAK"]\n',
+            "remove",
+            "list species: what is not listed is protected",
+        ),
+        ('name = "x"\nremove = ["qqq"]\n', "remove", "the model knows CHEAL, DAUCS, STEME"),
+        (GOOD + 'protcet = ["DAUCS"]\n', "protcet", "did you mean 'protect'?"),
+        (GOOD + 'protect = ["CHEAL"]\n', "protect", "keep each species in one of the two lists"),
+    ],
+)
+def test_a_refused_policy_says_what_to_do(tmp_path: Path, text: str, field: str, fix: str) -> None:
+    path = policy_file(tmp_path, text)
+    with pytest.raises(PolicyError) as caught:
+        read_policy(path, CARD.codes)
+    assert caught.value.where == f"{path}: {field}"
+    assert caught.value.fix == fix
+
+
+def test_all_that_stand_in_both_lists_are_named(tmp_path: Path) -> None:
+    both = 'name = "x"\nremove = ["STEME", "CHEAL"]\nprotect = ["CHEAL", "DAUCS", "STEME"]\n'
+    with pytest.raises(PolicyError, match="lists CHEAL, STEME, as does remove"):
+        read_policy(policy_file(tmp_path, both), CARD.codes)
+
+
+def test_a_rule_names_classes_as_its_card_does() -> None:
+    assert Rule(CARD, CARROT_BED).codes == CARD.codes
+
+
 def test_absent_policy_file(tmp_path: Path) -> None:
     with pytest.raises(PolicyError, match="no such file"):
         read_policy(tmp_path / "absent.toml", CARD.codes)
@@ -212,6 +244,13 @@ def test_under_another_policy_a_bounded_model_treats_nothing(
         assert "bound on harm holds for removing CHEAL, STEME, not" in bounded.reason
     else:
         assert bounded == free
+
+
+def test_what_is_outside_a_bound_names_both_choices_of_species() -> None:
+    policy = Policy("another", frozenset({"DAUCS", "CHEAL", "STEME"}), frozenset({"STEME"}))
+    assert outside_bound(BOUNDED, policy) == (
+        "the model's bound on harm holds for removing CHEAL, STEME, not CHEAL, DAUCS"
+    )
 
 
 def test_a_card_with_its_bound_is_read_as_it_was_written() -> None:

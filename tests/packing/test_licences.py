@@ -117,10 +117,75 @@ def test_near_ids_are_named(text: str, near: str) -> None:
     assert "ND" not in caught.value.fix
 
 
+@pytest.mark.parametrize(
+    ("text", "near"),
+    [
+        # the beginning of several: all of them, and none that is merely spelt nearly alike
+        ("CC_BY \t SA", "CC-BY-SA-4.0"),
+        ("odc by", "ODC-By-1.0"),
+        ("cc by nc", "CC-BY-NC-4.0 or CC-BY-NC-SA-4.0"),
+        # a letter for a digit
+        ("CC0-1.O", "CC0-1.0"),
+    ],
+)
+def test_near_ids_are_those_that_begin_alike_or_else_are_spelt_so(text: str, near: str) -> None:
+    with pytest.raises(LicenceError) as caught:
+        require_licence(text, "x")
+    assert caught.value.fix == f"did you mean {near}? `weedset licences` explains each"
+
+
 def test_far_ids_get_the_whole_list() -> None:
     with pytest.raises(LicenceError) as caught:
         require_licence("mine", "x")
-    assert all(licence.id in caught.value.fix for licence in LICENCES)
+    ids = ", ".join(licence.id for licence in LICENCES)
+    assert caught.value.fix == f"use the SPDX id of one of {ids}"
+
+
+def test_a_very_long_id_is_not_repeated_whole() -> None:
+    with pytest.raises(LicenceError) as caught:
+        require_licence("?" * 100, "x")
+    assert caught.value.what.startswith(f"'{'?' * 60}' is no licence")
+
+
+@pytest.mark.parametrize(
+    ("ids", "apart", "what", "fix"),
+    [
+        ([], False, "there is nothing whose licence could be stated", ""),
+        (
+            ["CC0-1.0", "CC-BY-NC-4.0"],
+            False,
+            "material under CC-BY-NC-4.0 is kept apart: an edition with it could not be used by "
+            "anyone who sells vegetables, let alone machines",
+            "leave it out, or make an edition of such material on purpose",
+        ),
+        (
+            ["CC-BY-4.0", "ODbL-1.0", "CC-BY-4.0"],
+            True,
+            "CC-BY-4.0, ODbL-1.0 cannot be pooled: for ODbL-1.0, no published chart says how it "
+            "combines with Creative Commons licences",
+            "make an edition for each",
+        ),
+        (
+            ["CC-BY-SA-4.0", "CC-BY-NC-4.0"],
+            True,
+            "CC-BY-SA-4.0 and CC-BY-NC-4.0 cannot be pooled: each asks for terms that the other "
+            "forbids",
+            "make an edition for each",
+        ),
+    ],
+)
+def test_what_may_not_be_pooled_is_told_with_the_way_out(
+    ids: list[str], apart: bool, what: str, fix: str
+) -> None:
+    with pytest.raises(LicenceError) as caught:
+        effective_licence(ids, apart=apart)
+    assert (caught.value.what, caught.value.fix) == (what, fix)
+
+
+def test_an_unknown_id_among_those_to_pool_is_named() -> None:
+    with pytest.raises(LicenceError) as caught:
+        effective_licence(["CC0-1.0", "mine"])
+    assert caught.value.where == "licence"
 
 
 @pytest.mark.parametrize(

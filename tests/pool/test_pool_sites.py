@@ -100,6 +100,127 @@ def test_a_site_keeps_its_split() -> None:
         assert split_of(new, [*done, new], []) == item.split
 
 
+@pytest.mark.parametrize(
+    ("new", "split"),
+    [
+        # Each split holds one site of 100 tiles. Worked by hand: how far, squared, all would be
+        # from 60, 15 and 25 % of the tiles and of the sites (2 of 4 in one split and 1 in each
+        # other: off by .1, .1, 0 with the new one in train, by .35, .35, 0 in validation, by
+        # .35, .1, .25 in test; sum of squares .02, .245, .195).
+        # 60 tiles more, of 360: 160, 100, 100 are .444, .278, .278: train is nearest.
+        (site(9, 60, {}), "train"),
+        # A species of 10 tiles that nobody has goes wholly to one split: sums of squares are
+        # .245 for train, 1.145 for validation, .945 for test.
+        (site(9, 60, {"CHEAL": 10}), "train"),
+    ],
+)
+def test_a_new_site_goes_where_it_brings_all_nearest_to_the_shares(
+    new: Standing, split: str
+) -> None:
+    done = [site(n, 100, {}, split) for n, split in enumerate(SHARES)]
+    assert choose_split(new, done) == split
+
+
+def test_a_species_that_one_split_lacks_outweighs_the_tiles() -> None:
+    # By hand: train has three sites of four, validation and test one each, so of sites and
+    # tiles train has its share (3 of 5); of CHEAL it has all 300 tiles, the others none.
+    # A site of 60 tiles, 50 of them with CHEAL. Sum of squares off .60, .15, .25, with it in
+    #   train:      sites 4 1 1 of 6     .0044+.0003+.0069   = .0117
+    #               tiles 360 100 100    .0018+.0008+.0051   = .0078
+    #               CHEAL 350 0 0        .16+.0225+.0625     = .2450   sum .2645
+    #   validation: sites 3 2 1          .0100+.0336+.0069   = .0506
+    #               tiles 300 160 100    .0041+.0184+.0051   = .0277
+    #               CHEAL 300 50 0       .0661+.0001+.0625   = .1287   sum .2069
+    #   test:       sites 3 1 2          .0100+.0003+.0069   = .0172
+    #               tiles 300 100 160    .0041+.0008+.0013   = .0062
+    #               CHEAL 300 0 50       .0661+.0225+.0115   = .1001   sum .1235
+    done = [site(n, 100, {"CHEAL": 100}, "train") for n in range(3)]
+    done += [site(3, 100, {}, "validation"), site(4, 100, {}, "test")]
+    assert choose_split(site(9, 60, {"CHEAL": 50}), done) == "test"
+
+
+def test_a_new_site_counts_as_one_site() -> None:
+    # By hand: train has three sites and 400 tiles, validation and test one site of 100 each.
+    # With 100 tiles more, of one more site, the sum of squares off .60, .15, .25 is
+    #   train: sites 4 1 1 of 6, .0117; tiles 500 100 100 of 700, .0246; sum .0363
+    #   test:  sites 3 1 2 of 6, .0172; tiles 400 100 200 of 700, .0021; sum .0194
+    # and for validation .0813. Counted as two sites it would go to train.
+    done = [site(0, 200, {}, "train"), site(1, 100, {}, "train"), site(2, 100, {}, "train")]
+    done += [site(3, 100, {}, "validation"), site(4, 100, {}, "test")]
+    assert choose_split(site(9, 100, {}), done) == "test"
+
+
+def test_each_split_first_gets_one_site() -> None:
+    new = site(9, 1000, {})
+    assert choose_split(new, [site(1, 5, {}, "train"), site(2, 5, {}, "test")]) == "validation"
+    # Twice from one site is one site, and one without a split counts nowhere.
+    twice = [site(1, 5, {}, "train"), site(1, 5, {}, "train"), site(3, 5, {}, "validation")]
+    assert choose_split(new, [*twice, site(2, 5, {})]) == "test"
+
+
+def test_the_first_site_is_learned_from() -> None:
+    # All in one split is off by .245 (sum of squares) in train, 1.145 in validation, .945 in test.
+    assert {choose_split(site(n, 10, {}), []) for n in range(9)} == {"train"}
+
+
+def twins(*numbers: int) -> tuple[Place, ...]:
+    return tuple(Place(number, "r000c000") for number in numbers)
+
+
+def test_a_site_that_shows_the_pictures_of_another_goes_with_it() -> None:
+    done = [site(n, 100, {}, split) for n, split in enumerate(SHARES)]
+    new = site(9, 60, {})
+    assert split_of(new, [*done, new], []) == "train"
+    for number, split in enumerate(SHARES):
+        assert split_of(new, [*done, new], [twins(number, 3)]) == split
+        assert split_of(new, [*done, new], [twins(0, 1), twins(3, number), twins(1, 2)]) == split
+    # Twins of what waits like itself decide nothing.
+    other = site(8, 60, {})
+    assert split_of(new, [*done, new, other], [twins(3, 4)]) == "train"
+
+
+def test_twins_in_two_splits_are_refused_by_name() -> None:
+    done = [site(n, 100, {}, split) for n, split in enumerate(SHARES)]
+    new = site(9, 60, {})
+    with pytest.raises(CheckNotPassedError) as caught:
+        split_of(new, [*done, new], [twins(0, 3), twins(2, 3)])
+    assert caught.value.what == (
+        f"shows the same pictures, or the same site, as {done[2].batch} (test) and "
+        f"{done[0].batch} (train): a model would be judged by what it learned from"
+    )
+    assert caught.value.where == new.batch
+    assert caught.value.fix == "refuse it, or ask its giver to leave those pictures out"
+    again = replace(done[0], digest="f" * 64, split="", state=State.WAITING)
+    with pytest.raises(CheckNotPassedError, match=r"\(test\) and .* \(train\)"):
+        split_of(again, [*done, again], [twins(2, 3)])
+
+
+def test_what_is_kept_apart_is_balanced_apart() -> None:
+    def apart(item: Standing) -> Standing:
+        return replace(item, licence="CC-BY-NC-4.0")
+
+    done = [site(n, 100, {}, split) for n, split in enumerate(SHARES)]
+    some = [apart(site(4, 100, {}, "train")), apart(site(5, 100, {}, "test"))]
+    assert split_of(site(9, 60, {}), [*done, *some, site(9, 60, {})], []) == "train"
+    assert split_of(apart(site(9, 60, {})), [*done, *some], []) == "validation"
+
+
+def test_what_never_had_a_split_leaks_nothing_and_hides_nothing() -> None:
+    one, other = site(1, 5, {}, "train"), site(2, 5, {}, "test")
+    gone = replace(site(3, 5, {}), state=State.WITHDRAWN)
+    require_no_leak([gone, one, other], [twins(0, 1), twins(0, 2)])
+    with pytest.raises(CheckNotPassedError) as caught:
+        require_no_leak([gone, one, replace(one, digest="e" * 64, split="test")], [])
+    assert caught.value.where == one.batch
+    assert caught.value.fix == "withdraw one of them, then freeze again"
+    with pytest.raises(CheckNotPassedError) as caught:
+        require_no_leak([gone, one, other], [twins(0, 1, 2)])
+    assert caught.value.what == (
+        f"shows the same site or pictures as {one.batch}, but is in test and the other in train"
+    )
+    assert caught.value.where == other.batch
+
+
 def test_a_leak_is_refused() -> None:
     one = site(1, 5, {}, "train")
     other = site(2, 5, {}, "test")

@@ -22,12 +22,16 @@ from weedset.geometry import (
     lay_grid,
 )
 from weedset.records import (
+    CalibratedLens,
     CameraProfile,
+    Distortion,
     Equivalent35mm,
     ExifFacts,
     FieldOfView,
     FocalLength,
     Footprint,
+    GroundGrid,
+    Lens,
 )
 from weedset.scale import photo_view
 from weedset.view import border_pixels, pixels_to_ground
@@ -95,9 +99,62 @@ def test_the_camera_wiki_example_of_a_35_mm_equivalent() -> None:
     assert round(f35_mm) == 31
 
 
-def test_a_focal_length_without_pitch_says_what_is_missing() -> None:
-    with pytest.raises(CameraError, match="pixel_pitch_um is not known"):
-        focal_length_px(FocalLength(3.6, None), 100, 100)
+@pytest.mark.parametrize(
+    ("lens", "missing"),
+    [
+        (FocalLength(3.6, None), "pixel_pitch_um"),
+        (FocalLength(None, 1.4), "focal_length_mm"),
+        (FocalLength(None, None), "focal_length_mm"),
+    ],
+)
+def test_a_focal_length_without_pitch_says_what_is_missing(lens: Lens, missing: str) -> None:
+    with pytest.raises(CameraError) as caught:
+        focal_length_px(lens, 100, 100)
+    assert caught.value.what == f"{missing} is not known"
+
+
+def test_a_calibrated_lens_is_taken_at_its_word() -> None:
+    assert focal_length_px(CalibratedLens(3021.5, 1999.0, 1502.0), 4000, 3000) == 3021.5
+
+
+BROWN = Distortion("brown-conrady", (-0.12, 0.03, 0.004, -0.003, -0.01))
+FISHEYE = Distortion("fisheye", (0.02, -0.004, 0.001, -0.0002))
+#: The diagonal angle of view behind a 26 mm equivalent, see the table above.
+ANGLES: list[tuple[Lens, float, float]] = [
+    (FieldOfView(70, "width"), 35, 1600 / 2),
+    (FieldOfView(55, "height"), 27.5, 1200 / 2),
+    (FieldOfView(80, "diagonal"), 40, 2000 / 2),
+    (Equivalent35mm(26), 79.524 / 2, 2000 / 2),
+]
+
+
+@pytest.mark.parametrize("distortion", [BROWN, FISHEYE])
+@pytest.mark.parametrize(("lens", "half_deg", "half_px"), ANGLES)
+def test_through_a_bent_lens_the_angle_of_view_ends_at_the_edge(
+    distortion: Distortion, lens: Lens, half_deg: float, half_px: float
+) -> None:
+    # Source: cv2.projectPoints and cv2.fisheye.projectPoints: the ray at half the angle of
+    # view meets the picture at half its side. Of the distortion only what is round counts.
+    f_px = focal_length_px(lens, 1600, 1200, distortion)
+    matrix, still = np.diag([f_px, f_px, 1.0]), np.zeros(3)
+    angle = math.radians(half_deg)
+    ray = np.array([[[math.sin(angle), 0.0, math.cos(angle)]]])
+    if distortion.model == "fisheye":
+        coefficients = np.array(distortion.coefficients)
+        seen, _ = cv2.fisheye.projectPoints(ray, still, still, matrix, coefficients)
+    else:
+        k1, k2, _, _, k3 = distortion.coefficients
+        seen, _ = cv2.projectPoints(ray, still, still, matrix, np.array([k1, k2, 0, 0, k3]))
+    assert seen.reshape(2) == pytest.approx([half_px, 0], rel=1e-5, abs=1e-9)
+
+
+def test_an_angle_beyond_what_the_distortion_holds_is_refused() -> None:
+    # r (1 - 0.5 r^2) stops growing at r = sqrt(2 / 3), by hand: 39.2 degrees from the axis.
+    strong = Distortion("brown-conrady", (-0.5, 0.0, 0.0, 0.0, 0.0))
+    assert focal_length_px(FieldOfView(78, "width"), 1600, 1200, strong) > 0
+    with pytest.raises(CameraError) as caught:
+        focal_length_px(FieldOfView(79, "width"), 1600, 1200, strong)
+    assert caught.value.what == "its distortion does not hold 39.5 degrees from the axis"
 
 
 @given(
@@ -160,3 +217,57 @@ def test_padded_cells_know_their_share() -> None:
     grid = lay_grid(photo, 100, "pad")
     assert (grid.cols, grid.rows) == (2, 1)
     assert inside_share(cell_footprint(grid, 0, 0), photo) == pytest.approx(0.6)
+
+
+def test_a_grid_over_ground_beside_the_lens_is_centred_on_it() -> None:
+    # By hand: 230 x 170 mm hold 4 x 3 cells of 50 mm and leave 30 and 20 mm, half on each side.
+    beside = Footprint(100, -300, 330, -130)
+    assert lay_grid(beside, 50, "drop") == GroundGrid(50, 3, 4, 115, -290)
+    # 5 x 4 cells stand over by 20 and 30 mm.
+    assert lay_grid(beside, 50, "pad") == GroundGrid(50, 4, 5, 90, -315)
+
+
+@pytest.mark.parametrize(("edge", "most"), [("drop", 3), ("pad", 4)])
+def test_rounding_takes_and_gives_no_cell(edge: str, most: int) -> None:
+    for off_mm in (-1e-6, 1e-6):
+        photo = Footprint(0, 0, 150 + off_mm, 100 - off_mm)
+        grid = lay_grid(photo, 50, edge)  # type: ignore[arg-type]
+        assert (grid.cols, grid.rows) == (3, 2)
+    clearly = lay_grid(Footprint(0, 0, 150.001, 99.999), 50, edge)  # type: ignore[arg-type]
+    assert (clearly.cols, clearly.rows) == (most, most - 2)
+
+
+def test_cells_lie_side_by_side_from_the_corner_of_their_grid() -> None:
+    grid = GroundGrid(50, 3, 4, 115, -290)
+    assert cell_footprint(grid, 0, 0) == Footprint(115, -290, 165, -240)
+    assert cell_footprint(grid, 2, 3) == Footprint(265, -190, 315, -140)
+    assert cell_centre_mm(grid, 0, 0) == (140, -265)
+    assert cell_centre_mm(grid, 2, 3) == (290, -165)
+    assert grid_footprint(grid) == Footprint(115, -290, 315, -140)
+
+
+@pytest.mark.parametrize(
+    ("cell", "share"),
+    [  # shares of rectangles by hand; the photo is 120 x 100 mm
+        (Footprint(0, 0, 40, 20), 1.0),
+        (Footprint(40, 0, 80, 20), 0.5),
+        (Footprint(-70, 0, -50, 20), 0.5),
+        (Footprint(0, 45, 40, 65), 0.25),
+        (Footprint(0, -65, 40, -45), 0.25),
+        (Footprint(40, 40, 80, 60), 0.25),
+        (Footprint(60, 0, 100, 20), 0.0),
+        (Footprint(61, 0, 101, 20), 0.0),
+        (Footprint(0, 51, 40, 71), 0.0),
+        (Footprint(200, 200, 240, 220), 0.0),  # beyond both: two wrongs make no right
+        (Footprint(-120, -100, 120, 100), 0.25),
+    ],
+)
+def test_the_share_of_a_cell_in_the_photo(cell: Footprint, share: float) -> None:
+    assert inside_share(cell, Footprint(-60, -50, 60, 50)) == pytest.approx(share)
+
+
+def test_where_ground_lies_in_a_photo_with_its_centre_elsewhere() -> None:
+    # By hand: at 0.5 mm/px, 10 mm are 20 px.
+    ground = Footprint(-10, -20, 30, 40)
+    assert ground_box_px(ground, 400, 300, 0.5) == (180, 110, 260, 230)
+    assert ground_box_px(ground, 400, 300, 0.5, (190.5, 160.25)) == (170.5, 120.25, 250.5, 240.25)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 
@@ -15,17 +16,20 @@ from PIL import Image, ImageOps
 from scipy.spatial.transform import Rotation
 
 from weedset.cells import slopes_px_per_mm, worst_gsd_mm_per_px
-from weedset.errors import CameraError
+from weedset.errors import CameraError, StoreError
+from weedset.fields import parse_json
 from weedset.lens import bend, radius_limit, unbend
 from weedset.records import Distortion, View
 from weedset.view import (
     border_pixels,
     check_view,
     ground_to_pixels,
+    is_plain,
     pixels_to_ground,
     read_view,
     rotation,
     tilt_deg,
+    to_stored,
     view_record,
 )
 
@@ -175,6 +179,14 @@ def test_the_worst_scale_is_that_of_the_singular_values(pose: tuple[float, float
     assert worst_gsd_mm_per_px(seen, GROUND) == pytest.approx(1 / smallest, rel=1e-9)
 
 
+def test_slopes_are_pixel_by_ground() -> None:
+    # Source: cv2.projectPoints, moved by 0.1 mm of ground along x and along y.
+    seen = view(None, 25, -10)
+    for axis, move in enumerate(np.eye(2) * 0.05):
+        theirs = (by_opencv(seen, GROUND + move) - by_opencv(seen, GROUND - move)) / 0.1
+        assert slopes_px_per_mm(seen, GROUND)[..., axis] == pytest.approx(theirs, abs=1e-4)
+
+
 @pytest.mark.parametrize("orientation", range(1, 9))
 def test_turned_photos_show_the_same_ground(orientation: int) -> None:
     # Source: Pillow's exif_transpose. One bright pixel of the stored picture must be where
@@ -251,10 +263,174 @@ def test_a_distortion_that_ends_inside_the_photo_is_refused() -> None:
 def test_a_view_survives_being_stored(
     pose: tuple[float, float], distortion: Distortion | None
 ) -> None:
-    import json
-
-    from weedset.errors import StoreError
-    from weedset.fields import parse_json
-
     seen = view(distortion, *pose)
     assert read_view(parse_json(json.dumps(view_record(seen)), "photo", StoreError)) == seen
+
+
+@given(pitch_deg=st.floats(-180, 180), roll_deg=st.floats(-180, 180))
+def test_a_pose_is_a_turn_about_x_and_then_about_y(pitch_deg: float, roll_deg: float) -> None:
+    # Source: scipy.spatial.transform.Rotation, extrinsic axes. Axes turn against the camera.
+    theirs = Rotation.from_euler("xy", [-pitch_deg, -roll_deg], degrees=True).as_matrix()
+    assert rotation(pitch_deg, roll_deg) == pytest.approx(theirs, abs=1e-12)
+    # The optical axis is the last row: its angle to straight down is the tilt.
+    down = math.degrees(math.acos(max(-1.0, min(1.0, theirs[2, 2]))))
+    assert tilt_deg(view(None, pitch_deg, roll_deg)) == pytest.approx(down, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("seen", "plain"),
+    [
+        (view(), True),
+        (view(Distortion("brown-conrady", (0.0, 0.0, 0.0, 0.0, 0.0))), True),
+        (view(Distortion("brown-conrady", (0.0, 0.0, 0.0, 1e-4, 0.0))), False),
+        (view(Distortion("fisheye", (0.0, 0.0, 0.0, 0.0))), False),
+        (view(None, 1.0), False),
+        (view(None, 0.0, -1.0), False),
+    ],
+)
+def test_what_is_plain(seen: View, plain: bool) -> None:
+    assert is_plain(seen) is plain
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_pixels_of_the_stored_picture_are_those_that_pillow_turned(orientation: int) -> None:
+    # Source: Pillow's exif_transpose (EXIF 2.32, tag 0x0112), one bright pixel at a time.
+    for at in ((0, 0), (6, 0), (5, 3)):
+        picture = Image.new("L", (7, 4))
+        picture.putpixel(at, 255)
+        picture.getexif()[0x0112] = orientation
+        upright = ImageOps.exif_transpose(picture)
+        y, x = np.unravel_index(np.asarray(upright).argmax(), upright.size[::-1])
+        stored = to_stored(orientation, *upright.size, np.array([float(x), float(y)]))
+        assert stored == pytest.approx(at)
+
+
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_a_straight_view_measures_from_where_its_axis_meets_the_picture(orientation: int) -> None:
+    # By hand: 1/3 mm per px; the axis meets the stored picture 30 px right of and 12 px below
+    # its middle, (1999.5, 1499.5). Orientation 6 turns that clockwise: to 12 px left, 30 below.
+    size = (4000, 3000) if orientation == 1 else (3000, 4000)
+    seen = view(size=size, centre=(2029.5, 1511.5), orientation=orientation)
+    foot = [2029.5, 1511.5] if orientation == 1 else [1499.5 - 12, 1999.5 + 30]
+    assert ground_to_pixels(seen, np.zeros(2)) == pytest.approx(foot)
+    beside = np.array(foot) + np.array([300, -60])
+    assert pixels_to_ground(seen, beside) == pytest.approx([100, -20])
+    assert ground_to_pixels(seen, np.array([100.0, -20.0])) == pytest.approx(beside)
+
+
+def test_the_border_runs_round_the_outer_edge() -> None:
+    # Pixel centres are whole numbers, so the picture of 40 x 30 px ends at -0.5, 39.5 and 29.5.
+    border = border_pixels(view(size=(40, 30)), 3).tolist()
+    assert border == [
+        [-0.5, -0.5], [19.5, -0.5], [39.5, -0.5],
+        [-0.5, 29.5], [19.5, 29.5], [39.5, 29.5],
+        [-0.5, -0.5], [-0.5, 14.5], [-0.5, 29.5],
+        [39.5, -0.5], [39.5, 14.5], [39.5, 29.5],
+    ]  # fmt: skip
+    assert len(border_pixels(view())) == 4 * 65
+
+
+def test_refused_views_say_what_and_what_to_do() -> None:
+    with pytest.raises(CameraError) as level:
+        check_view(view(None, 0, 91), "photo.jpg")
+    assert level.value.what == (
+        "the camera is tilted by 91 degrees, so it looks level or up, not down"
+    )
+    assert level.value.where == "photo.jpg"
+    assert level.value.fix == (
+        "give pitch_deg and roll_deg as the tilt from straight down, and hang the camera lower"
+    )
+    # Half the diagonal is 2500 px at a focal length of 3000 px: 39.8 degrees.
+    with pytest.raises(CameraError) as horizon:
+        check_view(view(None, 65), "photo.jpg")
+    assert horizon.value.what == (
+        "the horizon is inside the photo: the camera is tilted by 65 degrees and sees 40 degrees "
+        "to each side of its axis"
+    )
+    assert horizon.value.where == "photo.jpg"
+    assert horizon.value.fix == "tilt it by less than 50 degrees, better by less than 20"
+    with pytest.raises(CameraError) as bent:
+        check_view(view(Distortion("brown-conrady", (-0.9, 0, 0, 0, 0)), 5), "photo.jpg")
+    assert bent.value.what == "the distortion does not hold up to the edge of the photo"
+    assert bent.value.where == "photo.jpg"
+    assert bent.value.fix == (
+        "calibrate with the board in the corners too, or use the fisheye model"
+    )
+
+
+@pytest.mark.parametrize(
+    ("pitch_deg", "roll_deg"), [(85, 0), (0, -85), (170, 170), (-170, 170), (170, -170)]
+)
+def test_from_85_degrees_on_a_camera_does_not_look_down(pitch_deg: float, roll_deg: float) -> None:
+    # Turned over twice it would look down again, but nobody hangs a camera so: a slip.
+    fisheye = view(Distortion("fisheye", (0, 0, 0, 0)), pitch_deg, roll_deg)
+    with pytest.raises(CameraError, match="looks level or up"):
+        check_view(fisheye, "p")
+    check_view(replace(fisheye, pitch_deg=84.9, roll_deg=0.0), "p")
+
+
+@pytest.mark.parametrize(
+    ("change", "field", "what"),
+    [
+        ({"width_px": 0}, "width_px", "is 0"),
+        ({"height_px": 0}, "height_px", "is 0"),
+        ({"width_px": 1_000_001}, "width_px", "is 1e+06"),
+        ({"height_px": 1_000_001}, "height_px", "is 1e+06"),
+        ({"orientation": 0}, "orientation", "is 0"),
+        ({"orientation": 9}, "orientation", "is 9"),
+        ({"gsd_mm_per_px": 0}, "gsd_mm_per_px", "is 0"),
+        ({"distance_mm": 0}, "distance_mm", "is 0"),
+        ({"roll_deg": "x"}, "roll_deg", "should be a number"),
+        ({"distortion": {"model": "x", "coefficients": []}}, "distortion.model", "is 'x'"),
+        (
+            {"distortion": {"model": "fisheye", "coefficients": [0, 0, 0, 0, 0]}},
+            "distortion.coefficients",
+            "has 5 numbers, while fisheye takes 4",
+        ),
+        (
+            {"distortion": {"model": "brown-conrady", "coefficients": [0, 0, 0, 0, 1001]}},
+            "distortion.coefficients.4",
+            "is 1001",
+        ),
+        (
+            {"distortion": {"model": "fisheye", "coefficients": [-1001, 0, 0, 0]}},
+            "distortion.coefficients.0",
+            "is -1001",
+        ),
+        (
+            {"distortion": {"model": "fisheye", "coefficients": [0] * 4, "more": 1}},
+            "distortion.more",
+            "is not a known field",
+        ),
+    ],
+)
+def test_a_stored_view_that_cannot_be_is_refused(
+    change: dict[str, object], field: str, what: str
+) -> None:
+    record = {**view_record(view()), **change}
+    with pytest.raises(StoreError) as caught:
+        read_view(parse_json(json.dumps(record), "photo", StoreError))
+    assert caught.value.where == f"photo: {field}"
+    assert caught.value.what.startswith(what)
+
+
+def test_the_smallest_and_largest_stored_views_are_read() -> None:
+    small = replace(view(), width_px=1, height_px=1, gsd_mm_per_px=0.5, distance_mm=0.5)
+    large = replace(view(), width_px=1_000_000, height_px=1_000_000, orientation=8)
+    for seen in (small, large, replace(view(), distance_mm=None)):
+        assert read_view(parse_json(json.dumps(view_record(seen)), "photo", StoreError)) == seen
+
+
+@pytest.mark.parametrize(
+    ("model", "names"), [("brown-conrady", "k1, k2, p1, p2, k3"), ("fisheye", "k1, k2, k3, k4")]
+)
+def test_coefficients_are_asked_for_by_name(model: str, names: str) -> None:
+    record = {**view_record(view()), "distortion": {"model": model, "coefficients": [0.1]}}
+    with pytest.raises(StoreError) as caught:
+        read_view(parse_json(json.dumps(record), "photo", StoreError))
+    assert caught.value.fix == f"give {names}, in this order"
+
+
+def test_a_tilted_view_of_unknown_distance_is_a_bug() -> None:
+    with pytest.raises(ValueError, match="unknown distance is straight down and bends nothing"):
+        ground_to_pixels(replace(view(None, 5), distance_mm=None), GROUND)
