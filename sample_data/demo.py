@@ -81,7 +81,10 @@ def main(stage: Stage) -> None:
     run("evaluate", "--model", stage.model, "--workspace", stage.workspace, "--policy", policy)
     run("report", stage.model, "--workspace", stage.workspace, "--policy", policy,
         "--out", stage.report)  # fmt: skip
-    tell("7. Deciding on photos of a garden that it never saw, with pictures to look at")
+    tell(
+        "7. Deciding on photos of a garden that it never saw, with pictures to look at. Here, as",
+        "on a machine, what stands beside a plant to protect is left alone too",
+    )
     garden = stage.gardens / HELD_OUT[0]
     run("classify", garden, "--model", stage.model, "--camera", garden / "camera.toml",
         "--policy", policy, "--overlay", stage.folder / "decisions")  # fmt: skip

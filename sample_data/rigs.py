@@ -62,10 +62,15 @@ def upright_camera(rig: Rig, width_px: int, height_px: int, orientation: int) ->
 
 
 def camera_toml(rig: Rig, width_px: int, height_px: int) -> str:
-    """Text of ``camera.toml``: pixels as the sensor delivers them, before any turning by EXIF."""
-    lines = [f'name = "{rig.name}"', f"height_mm = {rig.height_mm!r}"]
+    """Text of ``camera.toml``: pixels as the sensor delivers them, before any turning by EXIF.
+
+    A drawn camera hangs exactly as it says, so it is as sure of that as a careful owner can be.
+    """
+    lines = [f'name = "{rig.name}"', f"height_mm = {rig.height_mm!r}", "height_uncertainty_mm = 2"]
     if rig.kind == "scale":
-        lines += ["[scale]", f"gsd_mm_per_px = {_at_width(rig, width_px)!r}"]
+        gsd = _at_width(rig, width_px)
+        lines += ["[scale]", f"gsd_mm_per_px = {gsd!r}"]
+        lines += [f"uncertainty_mm_per_px = {gsd * 0.005:.6f}"]
     elif rig.kind == "pitch":
         lines += ["[lens]", f"focal_length_mm = {rig.focal_length_mm!r}"]
         lines += [f"pixel_pitch_um = {_at_width(rig, width_px)!r}"]
@@ -74,6 +79,7 @@ def camera_toml(rig: Rig, width_px: int, height_px: int) -> str:
     else:
         lines += ["[lens]", f"field_of_view_deg = {rig.value!r}"]
         lines += [f'field_of_view_across = "{rig.kind}"']
+    lines += ["[pose]", "uncertainty_deg = 0.3"]
     lines += ["[image]", f"width_px = {width_px}", f"height_px = {height_px}"]
     return "\n".join(lines) + "\n"
 

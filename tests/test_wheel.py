@@ -142,8 +142,8 @@ def test_the_desk_part_is_enough_from_photos_to_a_contribution(
     ):
         run(bin_, here, *line.split())
     assert run(bin_, here, "weedset", "--version").strip() == f"weedset {weedset.__version__}"
-    said = run(bin_, here, "weedset", "doctor", "gardener", code=1)
-    assert "gardener: not ready, for torch" in said
+    said = run(bin_, here, "weedset", "doctor", "training", code=1)
+    assert "training: not ready, for torch" in said
     said = run(bin_, here, "weedset", "train", "r.toml", "-w", "garden", "--out", "o", code=1)
     assert "pip install 'weedset[train]'" in said
     assert "1 labelled" in run(bin_, here, "weedset", "status", "garden")

@@ -48,6 +48,9 @@ def read_recipe(path: Path) -> Recipe:
 
     Raises SettingsError, naming file and field, for what is missing, absurd or misspelt.
     """
+    if not path.exists():
+        fix = "copy one out of configs/ in the repository of weedset, and name it"
+        raise SettingsError("there is no such recipe", where=str(path), fix=fix)
     return recipe_from(read_toml(path, SettingsError))
 
 

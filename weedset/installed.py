@@ -19,7 +19,8 @@ from weedset.errors import MissingPartError
 
 #: Whose work needs which part; the base install is the part "".
 JOURNEYS = {
-    "gardener": ("", "desk", "train"),
+    "gardener": ("", "desk"),
+    "training": ("", "desk", "train"),
     "contributor": ("", "desk"),
     "maintainer": ("", "desk", "pool", "train"),
     "board": ("",),

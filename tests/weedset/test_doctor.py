@@ -68,9 +68,10 @@ def test_what_is_missing_counts_for_those_who_need_it(monkeypatch: pytest.Monkey
         return "0.1" if name == "pyarrow" else true_version(name)
 
     monkeypatch.setattr("weedset.installed.metadata.version", version)
-    code, records = run("gardener")
+    assert run("gardener")[0] == 0, "tiling and labelling need no torch"
+    code, records = run("training")
     assert (code, records[-1]) == (
-        1, {"journey": "gardener", "ready": False, "missing": ["torch"]},
+        1, {"journey": "training", "ready": False, "missing": ["torch"]},
     )  # fmt: skip
     (torch,) = [item for item in records if item.get("name") == "torch"]
     assert torch["found"] == "not installed"
@@ -80,9 +81,9 @@ def test_what_is_missing_counts_for_those_who_need_it(monkeypatch: pytest.Monkey
     assert (code, records[-1]["missing"]) == (1, ["pyarrow", "torch"])
     code, records = run()
     assert code == 0, "nobody's work was named"
-    assert [item["ready"] for item in records[-4:]] == [False, True, False, True]
-    shown = CliRunner().invoke(app, ["doctor", "gardener"])
-    assert "gardener: not ready, for torch" in shown.stdout
+    assert [item["ready"] for item in records[-5:]] == [True, False, True, False, True]
+    shown = CliRunner().invoke(app, ["doctor", "training"])
+    assert "training: not ready, for torch" in shown.stdout
     assert "do: pip install --upgrade 'weedset[train]'" in shown.stderr
 
 

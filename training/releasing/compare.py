@@ -172,7 +172,7 @@ def worse_points(found: Comparison) -> tuple[str, ...]:
             continue
         if change.range is not None and change.range.high < 0:
             reasons.append(
-                f"tells {change.code}, which the policy protects, worse than {found.old}: average "
+                f"tells {change.code}, which the policy protects, worse than the old one: average "
                 f"precision {change.new:.3f} against {change.old:.3f}, the change surely below "
                 f"zero ({range_words(change.range)})"
             )

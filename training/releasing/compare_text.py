@@ -75,11 +75,16 @@ def notes(found: Comparison) -> list[str]:
 
 def _conclusion(found: Comparison) -> list[str]:
     reasons = worse_points(found)
+    worse = [item.code for item in found.species if item.range and item.range.high < 0]
+    told_worse = (
+        [f"The new model tells {', '.join(worse)} worse than the old one."] if worse else []
+    )
     if reasons:
-        return ["", *(f"WORSE: {found.new} {reason}." for reason in reasons)]
+        return ["", *told_worse, *(f"WORSE: the new model {reason}." for reason in reasons)]
     return [
         "",
-        f"Nothing that the policy protects is worse off with {found.new}, beyond the noise.",
+        "Nothing that the policy protects is worse off with the new model, beyond the noise.",
+        *told_worse,
     ]
 
 

@@ -111,7 +111,7 @@ def _picture(
     there = ", ".join(name(code) for code in sorted(labelled.statement.present))
     if labelled.statement.unknown_plant:
         there = f"{there}, a plant without a name" if there else "a plant without a name"
-    place = f"{labelled.site}, {labelled.photo_name}, row {cell.row + 1}, column {cell.col + 1}"
+    place = f"{labelled.site}, {labelled.photo_name}, row {cell.row}, column {cell.col}"
     said = f"The model: {cell.decision.action}, since {cell.decision.reason}"
     label = f"Label: {there or 'bare ground'}"
     return Picture(

@@ -99,6 +99,10 @@ def stale(age_ms: float, guards: Guards) -> str | None:
     return f"stale: the photo is {age_ms / 1000:.1f} s old, at most {limit / 1000:g} s is allowed"
 
 
+#: How the reason ends where a target is too near to what must not be hurt.
+KEPT_CLEAR = "mm are to be kept"
+
+
 def left_alone(photo: ClassifiedPhoto, reason: str) -> ClassifiedPhoto:
     """Return the photo with every cell left alone for one reason."""
     decision = Decision(Action.LEAVE, reason)
@@ -153,7 +157,7 @@ def _clear_of(
     other = shy[worst]
     reason = (
         f"{cell.species} is here, but {other.species} may be {gap_mm[worst]:.0f} mm away "
-        f"(row {other.row} col {other.col}), and {needed_mm[worst]:.0f} mm are to be kept"
+        f"(row {other.row} col {other.col}), and {needed_mm[worst]:.0f} {KEPT_CLEAR}"
     )
     return replace(cell, decision=Decision(Action.LEAVE, reason))
 

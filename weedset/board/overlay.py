@@ -31,7 +31,7 @@ _MOST_TEXT = 800
 _LEGEND = {
     Mark.TREAT: "treat",
     Mark.UNSURE: "unsure: look yourself",
-    Mark.PROTECTED: "leave: protected plant",
+    Mark.PROTECTED: "leave: a plant to protect may be here",
     Mark.LEAVE: "leave",
 }
 

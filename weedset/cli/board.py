@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,7 @@ import typer
 
 from weedset.board.decide import TREAT_NOTHING, outside_bound, read_policy
 from weedset.board.eye import Eye
+from weedset.board.guards import KEPT_CLEAR, Guards
 from weedset.board.model import open_model
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, photo_record
@@ -41,12 +43,19 @@ def classify(
     overlay: Annotated[
         Path | None, typer.Option(help="Folder for pictures of the photos with the decisions.")
     ] = None,
+    keep_out: Annotated[
+        float,
+        typer.Option(
+            min=0, max=1000, help="The tool's reach in mm: treat nothing nearer to such plants."
+        ),
+    ] = Guards().keep_out_mm or 0.0,
     as_json: JsonOption = False,
 ) -> None:
     """Decide for each ground cell of a photo: treat, leave or unsure.
 
     Photos that are too dark, too bright or blurred are left alone, as on the board, and so
-    is what stands too near to a plant that is protected or unknown.
+    is what stands too near to a plant that is protected or unknown: how near depends on how
+    sure the camera profile is of its height and tilt.
 
     With --json, one line per photo and one per cell go to standard output: position in
     mm from the point below the lens, probability of each species, decision and reason.
@@ -62,7 +71,7 @@ def classify(
         say("No policy given, so nothing is treated (--policy says what to remove).")
     if outside := outside_bound(opened.card, rule):
         say(f"NOTE: nothing is treated, since {outside}.")
-    eye = Eye(opened, profile, rule)
+    eye = Eye(opened, profile, rule, guards=replace(Guards(), keep_out_mm=keep_out))
     paths = find_photos(photos)
     bad = 0
     for path in follow(paths, len(paths), "classifying"):
@@ -81,7 +90,9 @@ def classify(
         else:
             counts = action_counts(seen)
             shown = "  ".join(f"{counts[action]} {action}" for action in Action)
-            typer.echo(f"{seen.name}: {len(seen.cells)} cells: {shown}")
+            beside = sum(cell.decision.reason.endswith(KEPT_CLEAR) for cell in seen.cells)
+            why = f"  ({beside} left for being beside a plant to protect)" if beside else ""
+            typer.echo(f"{seen.name}: {len(seen.cells)} cells: {shown}{why}")
     say(opened.card.caution)
     if bad:
         raise typer.Exit(1)
