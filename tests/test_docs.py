@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import inspect
+import pickle
 import re
 import shlex
 from dataclasses import is_dataclass
 from enum import Enum
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -38,6 +40,13 @@ def test_the_index_names_each_page_once() -> None:
 def test_what_a_page_points_at_is_there(page: Path) -> None:
     for target in re.findall(r"\]\(([^)#]+)\)", page.read_text("utf-8")):
         assert "://" in target or (page.parent / target).exists(), target
+
+
+def test_each_kind_of_failure_crosses_processes() -> None:
+    for kind in leaves(errors.WeedsetError):
+        failed: Any = kind((1, 2)) if kind is errors.ConflictError else kind("is", where="there")
+        again = pickle.loads(pickle.dumps(failed))
+        assert (type(again), str(again), again.where) == (kind, str(failed), failed.where)
 
 
 def test_each_kind_of_failure_has_its_entry() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from training.head import features, head_of, refitted, widened
 from training.metrics import class_card
 from training.runs import Run, finished, load_model, read_run, write_run
 from training.sources import Source, photos_of, sites_of, split_of
+from weedset import __version__
 from weedset.digests import write_whole
 from weedset.errors import SettingsError, TrainingError
 from weedset.modelcard import ClassCard, ModelCard
@@ -209,6 +211,8 @@ def _card(
     return replace(
         old,
         name=f"{old.name}-adapted",
+        made_with=f"weedset {__version__}",
+        made_on=datetime.now(UTC).date().isoformat(),
         classes=classes,
         gsd_min_mm_per_px=min(old.gsd_min_mm_per_px, *gsds),
         gsd_max_mm_per_px=max(old.gsd_max_mm_per_px, *gsds),

@@ -49,7 +49,7 @@ def build_backbone(
     `pretrained` starts Lite0 from ImageNet weights (the small nets have none and start from
     chance). Raises MissingPartError where the package of the weights is not installed.
     """
-    if name in _SMALL_BLOCKS:
+    if name != "lite0":
         return SmallNet(_SMALL_BLOCKS[name], class_count, dropout)
     net = Lite0(class_count, dropout)
     if pretrained:

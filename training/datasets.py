@@ -15,9 +15,10 @@ from torch import Tensor
 from torch.utils.data import DataLoader, Dataset, Sampler
 
 from training.augment import Augmenter, use_one_thread
-from training.distributed import World, cores, shared_batch
+from training.distributed import World, shared_batch
 from training.recipe import Recipe
 from training.stopping import leave_stopping_to_parent
+from weedset.hands import cores
 from weedset.images import decode_tile
 from weedset.labelling import targets
 from weedset.preprocess import resize_tile

@@ -20,6 +20,7 @@ from torch import Tensor, nn
 from torch.nn.parallel import DistributedDataParallel
 
 from weedset.errors import TrainingError
+from weedset.hands import cores
 
 #: Several processes ask each other only so often whether to save or to stop.
 _STEPS_BETWEEN_TALKS = 10
@@ -90,11 +91,6 @@ def shared_batch(batch_size: int, count: int, world: World) -> int:
         )
     smaller = min(batch_size, count)
     return smaller - smaller % world.size
-
-
-def cores() -> int:
-    """Return how many processor cores this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def usual_workers(world: World) -> int:

@@ -70,11 +70,6 @@ def average_precision(targets: Targets, probabilities: Probabilities) -> float |
     return float(average_precision_score(truth, known)) if truth.any() else None
 
 
-def calls_at(targets: Targets, probabilities: Probabilities, threshold: float) -> Calls:
-    """Compare calls at `threshold` and above with the labels."""
-    return calls_where(targets, probabilities >= threshold)
-
-
 def calls_where(targets: Targets, called: NDArray[np.bool_]) -> Calls:
     """Compare calls (n,) with the labels."""
     known = targets >= 0

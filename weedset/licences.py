@@ -182,6 +182,22 @@ ADAPTERS: dict[str, frozenset[str]] = {
 }
 
 
+#: Licences that hubs of models and data know by an id of their own: the SPDX one in lower case.
+HUB_LICENCES = frozenset(
+    {
+        "CC0-1.0", "PDDL-1.0", "CC-BY-4.0", "CC-BY-SA-4.0", "CC-BY-NC-4.0", "CC-BY-NC-SA-4.0",
+    }
+)  # fmt: skip
+
+
+def hub_fields(licence: Licence) -> dict[str, str]:
+    """Return how the YAML head of a card that hubs read states a licence."""
+    if licence.id in HUB_LICENCES:
+        return {"license": licence.id.lower()}
+    fields = {"license": "other", "license_name": licence.id.lower()}
+    return {**fields, "license_link": licence.url} if licence.url else fields
+
+
 def require_licence(text: str, where: str) -> Licence:
     """Return the licence of an SPDX id, in whatever case.
 

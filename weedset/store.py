@@ -15,8 +15,8 @@ from operator import itemgetter
 from pathlib import Path
 from typing import Any, TypeVar
 
-from weedset.errors import StoreError
-from weedset.labelling import standing_opinion
+from weedset.errors import LabelError, StoreError
+from weedset.labelling import contradiction, standing_opinion
 from weedset.records import (
     Batch,
     LabelledTile,
@@ -255,8 +255,9 @@ class Store:
         """Add statements about tiles, all or none, and return how many.
 
         A statement that repeats what already stands, word for word, by the same annotator and
-        under the same checklist, is not added again. Raises StoreError for a tile that is
-        not there.
+        under the same checklist, is not added again. That its species exist is the caller's
+        to see. Raises StoreError for a tile that is not there, LabelError for a statement that
+        contradicts itself.
         """
         added = 0
         grew_after: dict[str, int] = {}
@@ -269,6 +270,8 @@ class Store:
                 ).fetchone()
                 if found is None:
                     raise StoreError("has no such tile", where=f"photo {digest[:12]} r{row} c{col}")
+                if nonsense := contradiction(statement):
+                    raise LabelError(nonsense, where=f"photo {digest[:12]} r{row} c{col}")
                 stands = standing_opinion(self.history(found[0]))
                 if digest not in grew_after:
                     grew_after[digest] = self._checklist_grew_after(digest)

@@ -10,6 +10,7 @@ from license_expression import get_spdx_licensing
 from weedset.errors import LicenceError
 from weedset.licences import (
     CHART,
+    HUB_LICENCES,
     LICENCES,
     OWN_TERMS,
     Credit,
@@ -17,8 +18,10 @@ from weedset.licences import (
     combine_columns,
     credit_lines,
     effective_licence,
+    hub_fields,
     require_licence,
 )
+from weedset.server.desk import LICENCES as OFFERED
 
 #: The Creative Commons compatibility chart: the lightest licence for an adaptation of two
 #: works, "-" where they may not be combined. Derived from the published adapter sets
@@ -34,6 +37,28 @@ BY-NC-SA  BY-NC-SA  BY-NC-SA  -      BY-NC-SA  BY-NC-SA  -      -
 BY-ND     -         -         -      -         -         -      -
 BY-NC-ND  -         -         -      -         -         -      -
 """
+
+
+def test_each_licence_has_a_place_in_the_chart_or_says_why_not() -> None:
+    for licence in LICENCES:
+        assert licence.chart in (*CHART, "")
+        assert licence.chart or licence.standing is not Standing.OPEN, licence.id
+
+
+def test_licences_that_are_offered_or_known_elsewhere_are_in_the_list() -> None:
+    for spdx in (*HUB_LICENCES, *(spdx for spdx, _ in OFFERED)):
+        assert require_licence(spdx, "here").id == spdx
+
+
+def test_a_hub_gets_its_own_id_or_a_name_and_a_link() -> None:
+    """Fields of the heads of cards (Hugging Face hub-docs, "repositories-licenses.md")."""
+    assert hub_fields(require_licence("CC-BY-4.0", "here")) == {"license": "cc-by-4.0"}
+    odd = hub_fields(require_licence("CDLA-Permissive-2.0", "here"))
+    assert odd["license"] == "other"
+    assert odd["license_name"] == "cdla-permissive-2.0"
+    assert odd["license_link"].startswith("http")
+
+
 PAIRS = [
     (line.split()[0], column, cell)
     for line in TABLE.split("\n")[2:-1]

@@ -117,7 +117,7 @@ def test_what_is_kept_apart_has_editions_of_its_own(pool: Pool) -> None:
         ("dora", "CC-BY-NC-4.0")
     }
     card = (pool.edition(2) / "README.md").read_text("utf-8")
-    assert "license: CC-BY-NC-4.0\n" in card
+    assert "license: cc-by-nc-4.0\n" in card
     assert "This is the first edition." in card
     assert freeze(pool, "carla", apart=True) == (apart, False)
     assert freeze(pool, "carla")[0].number == 1

@@ -12,7 +12,7 @@ from sklearn.metrics import (
     recall_score,
 )
 
-from training.metrics import average_precision, calls_at, class_card
+from training.metrics import average_precision, calls_where, class_card
 
 
 def drawn(seed: int, n: int = 400, apart: float = 1.5) -> tuple[np.ndarray, np.ndarray]:
@@ -49,7 +49,7 @@ def test_calls_are_the_confusion_matrix_of_scikit_learn(seed: int, threshold: fl
     targets, probabilities = drawn(seed, n=60)
     known = targets >= 0
     truth, called = targets[known] == 1, probabilities[known] >= threshold
-    calls = calls_at(targets, probabilities, threshold)
+    calls = calls_where(targets, probabilities >= threshold)
     counts = [[calls.rightly_absent, calls.wrong], [calls.missed, calls.right]]
     assert counts == confusion_matrix(truth, called, labels=[False, True]).tolist()
     if calls.precision is not None:

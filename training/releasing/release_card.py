@@ -13,18 +13,11 @@ from training.evaluation.judging import Evaluation
 from training.export import LEAST_AGREEMENT
 from training.releasing.compare_text import comparison_table
 from training.releasing.release_gate import Judged
-from weedset.licences import Licence
+from weedset.licences import hub_fields
 from weedset.markdown import plain
 from weedset.modelcard import ModelCard
 from weedset.records import ANY_PLANT
 from weedset.taxonomy import load_species
-
-#: Licences that model hubs know by an id of their own: the SPDX one in lower case.
-_HUB_LICENCES = frozenset(
-    {
-        "CC0-1.0", "PDDL-1.0", "CC-BY-4.0", "CC-BY-SA-4.0", "CC-BY-NC-4.0", "CC-BY-NC-SA-4.0",
-    }
-)  # fmt: skip
 
 
 def card_text(judged: Judged, facts: dict[str, str]) -> str:
@@ -144,7 +137,7 @@ def _head(judged: Judged, facts: dict[str, str]) -> dict[str, Any]:
     """Return the fields of a Hugging Face model card, and ours under a key of their own."""
     card = judged.model.card
     return {
-        **_licence_fields(judged.licence),
+        **hub_fields(judged.licence),
         "library_name": "onnx",
         "pipeline_tag": "image-classification",
         "tags": ["onnx", "int8", "multi-label", "weeds", *_species_tags(card)],
@@ -152,13 +145,6 @@ def _head(judged: Judged, facts: dict[str, str]) -> dict[str, Any]:
         "model-index": [{"name": card.name, "results": [_results(card, judged.evaluation)]}],
         "weedset": facts,
     }
-
-
-def _licence_fields(licence: Licence) -> dict[str, str]:
-    if licence.id in _HUB_LICENCES:
-        return {"license": licence.id.lower()}
-    fields = {"license": "other", "license_name": licence.id.lower()}
-    return {**fields, "license_link": licence.url} if licence.url else fields
 
 
 def _results(card: ModelCard, evaluation: Evaluation) -> dict[str, Any]:

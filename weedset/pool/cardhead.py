@@ -6,16 +6,17 @@ types from the first few tiles, and be wrong where these have an empty list.
 
 from __future__ import annotations
 
+from weedset.licences import Licence, hub_fields
 from weedset.pool.tilerows import COLUMNS
 
 _TYPES = {str: "string", int: "int64", float: "float64", bool: "bool"}
 
 
-def card_head(number: int, licence: str, tiles: int) -> str:
+def card_head(number: int, licence: Licence, tiles: int) -> str:
     """Return the head of the card of an edition, between its two lines of dashes."""
     columns = "".join(_column(name, kind) for name, kind in COLUMNS.items())
-    return f"""license: {licence}
-pretty_name: Ground cells, edition {number}
+    stated = "".join(f"{name}: {value}\n" for name, value in hub_fields(licence).items())
+    return f"""{stated}pretty_name: Ground cells, edition {number}
 size: {tiles}
 dataset_info:
   features:

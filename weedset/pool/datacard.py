@@ -80,7 +80,7 @@ def card_text(
     splits = "\n".join(f"| {split} | {tally.by['split'][split]} |" for split in SHARES)
     givers = "\n".join(f"- {plain(line)}" for line in credit_lines(credits))
     return f"""---
-{card_head(number, licence.id, tally.tiles)}---
+{card_head(number, licence, tally.tiles)}---
 
 # Ground cells, edition {number}
 
