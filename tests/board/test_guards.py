@@ -78,6 +78,19 @@ def test_a_bad_picture_is_told(look: Look, starts: str | None) -> None:
     assert picture_fault(look, Guards(None, None, None)) is None
 
 
+def test_what_is_just_good_enough_is() -> None:
+    assert picture_fault(Look(0.15, 0.1), Guards()) is None
+    assert picture_fault(Look(0.85, 0.1), Guards()) is None
+
+
+def test_only_the_middle_half_of_each_side_counts() -> None:
+    # 40 x 60 px, by hand: white but for the middle, from 10 to 30 and from 15 to 45.
+    picture = Image.new("RGB", (40, 60), "white")
+    picture.paste((0, 0, 0), (10, 15, 30, 45))
+    assert look_at(picture) == Look(0.0, 0.0)
+    assert look_at(Image.new("RGB", (40, 60), "white")) == Look(1.0, 0.0)
+
+
 def test_stale_by_age_and_by_a_clock_that_is_wrong() -> None:
     assert stale(0, Guards()) is stale(1000, Guards()) is None
     assert stale(9e9, Guards(stale_after_ms=None)) is None
