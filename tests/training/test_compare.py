@@ -86,13 +86,13 @@ def test_what_the_comparison_says(good: BoardModel, bad: BoardModel, garden: Wor
     text = comparison_table(found)
     assert "126 labelled cells of 2 photos of 1 site" in text
     assert "FLATTERS" in text  # of fewer than three sites
-    assert "WORSE: worse tells DAUCS" in text
+    assert "WORSE: the new model tells DAUCS" in text
     record = json.loads(json.dumps(comparison_record(found)))
     assert record["record"] == "comparison"
     assert record["worse"]
     assert set(record["treated"]) == set(Ought)
     better = comparison_table(compare(good, bad, garden, POLICY))
-    assert "Nothing that the policy protects is worse off with toy" in better
+    assert "Nothing that the policy protects is worse off with the new model" in better
 
 
 def test_from_three_sites_on_sites_are_drawn_anew(
