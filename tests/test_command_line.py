@@ -202,3 +202,18 @@ def test_colour_is_left_out_of_pipes(tmp_path: Path) -> None:
     )
     assert done.returncode == 1
     assert b"\x1b[" not in done.stderr
+
+
+def test_a_photo_of_another_size_than_the_profile_speaks_of_is_told(
+    save_photo: SavePhoto, tmp_path: Path
+) -> None:
+    profile = tmp_path / "cart.toml"
+    profile.write_text(
+        'name = "cart"\n[scale]\ngsd_mm_per_px = 0.5\n[image]\nwidth_px = 800\nheight_px = 600\n'
+    )
+    photos = save_photo("in/a.jpg", size=(400, 300)).parent
+    save_photo("in/b.jpg", size=(800, 600), pixels=np.full((600, 800, 3), 90, np.uint8))
+    assert run("new", tmp_path / "beds")[0] == 0
+    code, _, err = run("tile", photos, "--camera", profile, "--site", "s", "-w", tmp_path / "beds")
+    assert code == 0
+    assert "NOTE: 1 photo of another size than the 800 x 600 px" in " ".join(err.split())

@@ -196,7 +196,11 @@ def read_text(path: Path, error: type[WeedsetError]) -> str:
     except FileNotFoundError as exc:
         raise error("there is no such file", where=str(path)) from exc
     except UnicodeDecodeError as exc:
-        raise error("is not UTF-8 text", where=str(path), fix="save it as UTF-8") from exc
+        raise error(
+            "is not UTF-8 text",
+            where=str(path),
+            fix="name a text file; if this is one, save it as UTF-8",
+        ) from exc
     except OSError as exc:
         raise error(f"cannot be read ({exc.strerror})", where=str(path)) from exc
 

@@ -106,7 +106,8 @@ def _decode(data: bytes, digest: str, where: str, least_share: float | LeastShar
             if upright.mode != "RGB":  # converting would copy it all the same
                 upright = upright.convert("RGB")
     except UnidentifiedImageError as exc:
-        raise PhotoError("is not a photo that can be read", where=where) from exc
+        fix = "take JPEG, PNG or TIFF; a phone that writes HEIC can be set to JPEG, or converts it"
+        raise PhotoError("is not a photo that can be read", where=where, fix=fix) from exc
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as exc:
         raise PhotoError("has too many pixels to be a photo", where=where) from exc
     except (OSError, SyntaxError, ValueError, EOFError) as exc:
@@ -262,6 +263,9 @@ def _read_bytes(path: Path, error: type[WeedsetError] = PhotoError) -> bytes:
         if path.stat().st_size > _MAX_BYTES:
             raise error("is larger than any photo should be", where=str(path))
         return path.read_bytes()
+    except FileNotFoundError as exc:
+        fix = "look at the name, and at the folder that you are in"
+        raise error("there is no such file", where=str(path), fix=fix) from exc
     except OSError as exc:
         raise error(f"cannot be read ({exc.strerror})", where=str(path)) from exc
 

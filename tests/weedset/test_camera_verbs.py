@@ -268,6 +268,11 @@ def test_a_ruler_profile_that_is_off_is_to_be_measured_again(tmp_path: Path) -> 
     Image.new("RGB", (800, 600), "tan").save(photo)
     words = ["--from", "100,80", "--to", "700,80", "--length-mm"]
     assert run("from-object", photo, *words, 300, "--out", out).exit_code == 0
+    kept = out.read_bytes()
+    again = run("from-object", photo, *words, 200, "--out", out)
+    assert again.exit_code == 1
+    assert "is already there" in again.output or "is there already" in again.output
+    assert out.read_bytes() == kept
     result = run("check", out, photo, *words, 330)
     assert result.exit_code == 3
     assert "measure the object again with `weedset camera from-object`" in result.output

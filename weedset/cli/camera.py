@@ -15,7 +15,7 @@ from rich.table import Table
 
 from weedset.cli.door import JsonOption, emit, usage_error
 from weedset.digests import write_whole
-from weedset.errors import CameraError, CheckNotPassedError, WeedsetError
+from weedset.errors import CameraError, CheckNotPassedError, SettingsError, WeedsetError
 from weedset.images import find_photos, open_photo
 from weedset.profile import profile_to_json, read_camera_profile, write_camera_profile
 from weedset.records import CameraProfile
@@ -129,7 +129,7 @@ def calibrate(
     worth, hints = verdict(fit)
     given = None if height_mm is None else (height_mm, height_uncertainty_mm)
     profile = profile_of_fit(fit, name, date.today().isoformat(), given)
-    write_camera_profile(out, profile)
+    _write_new(out, profile)
     if as_json:
         emit({"verdict": worth, "hints": hints, "error_px": round(fit.error_px, 4),
               "covered": round(fit.covered, 3),
@@ -192,7 +192,7 @@ def from_object(
         profile = height_from_length(known, opened, read_camera_profile(camera), str(photo))
         if not as_json:
             _say_profile(profile)
-    write_camera_profile(out, profile)
+    _write_new(out, profile)
     if as_json:
         emit({"profile": json.loads(profile_to_json(profile))})
     say(f"Wrote {out}. It holds as long as the camera keeps its height.")
@@ -289,3 +289,11 @@ def explain(
         table.add_row(line.name, line.says or "-", line.gives)
     Console(highlight=False).print(table)
     typer.echo(conclusion(opened, str(photo)))
+
+
+def _write_new(out: Path, profile: CameraProfile) -> None:
+    """Write a profile where no file is: one that was made with care is not lost by a slip."""
+    if out.exists():
+        fix = "name another file with --out, or move that one away"
+        raise SettingsError("is there already", where=str(out), fix=fix)
+    write_camera_profile(out, profile)

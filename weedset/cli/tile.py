@@ -110,6 +110,7 @@ def tile(
                 counts["photos"] += 1
                 counts["tiles"] += len(cut.tiles)
                 dropped.update(dict(cut.photo.dropped))
+                counts["other size"] += _is_of_another_size(cut.photo, profile)
                 if as_json:
                     emit(_photo_record(cut))
     say(
@@ -118,11 +119,22 @@ def tile(
     )
     if counts["described"]:
         say(f"{counted(counts['described'], 'photo')} described anew; the tiles stay as they are.")
+    if counts["other size"]:
+        say(
+            f"NOTE: {counted(counts['other size'], 'photo')} of another size than the "
+            f"{profile.width_px} x {profile.height_px} px of the camera profile: the scale holds "
+            "only if that camera took the same view and made the picture smaller."
+        )
     if dropped:
         words = ", ".join(f"{count} {reason}" for reason, count in dropped.most_common())
         say(f"Cells left out: {words}.")
     if counts["bad"]:
         raise typer.Exit(1)
+
+
+def _is_of_another_size(photo: Photo, profile: CameraProfile) -> bool:
+    spoken_of = {profile.width_px, profile.height_px} - {None}
+    return bool(spoken_of) and spoken_of != {photo.width_px, photo.height_px}
 
 
 def _no_profile(photos: list[Path]) -> Never:
