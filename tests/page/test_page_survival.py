@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 
 import pytest
@@ -47,7 +48,8 @@ def test_every_acknowledged_label_survives_a_kill(
     page.evaluate(QUICK.replace("document.dispatchEvent", "document.body.dispatchEvent"))
     wait_until(lambda: page.evaluate("window.acknowledged.length") >= 400, seconds=60)
     served.kill()
-    expect(page.locator("#trouble")).to_contain_text("Not saved yet")
+    # Which of the two depends on whether a label was under way just then.
+    expect(page.locator("#trouble")).to_contain_text(re.compile("Not saved yet|does not answer"))
     acknowledged = page.evaluate("window.acknowledged")
     assert 400 <= len(acknowledged) < 1000
     port = int(served.address.rstrip("/").rpartition(":")[2])
