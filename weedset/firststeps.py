@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -9,13 +10,26 @@ from itertools import islice
 from pathlib import Path
 
 from weedset.errors import SettingsError, WeedsetError
-from weedset.images import PHOTO_SUFFIXES
+from weedset.fields import read_toml
+from weedset.images import PHOTO_SUFFIXES, open_photo
 from weedset.pool.index import INDEX
 from weedset.profile import read_camera_profile
 from weedset.settings import SETTINGS_NAME
 
 #: More entries of a folder than this are not looked at.
 _MOST_LOOKED_AT = 100_000
+
+#: Nor is more than so many folders in a folder, and so many in these.
+_MOST_FOLDERS = 200
+
+#: How `weedset import masks` and `weedset pack --preview` name pictures that are no photos.
+_MASK_OR_SHEET = re.compile(r"_mask$|-sheet-[0-9]{2}$")
+
+#: `weedset classify --overlay` names what it draws after the photo and its digest.
+_OVERLAY = re.compile(r"-[0-9a-f]{8}$")
+
+#: EXIF does not need the pixels: a photo is decoded as small as it can be.
+_LEAST_SHARE = 0.01
 
 #: Files by which folders of weedset are known, and what such a folder is.
 MARKERS = {
@@ -83,16 +97,72 @@ def below(path: Path) -> list[Path]:
 
 
 def photos_near(path: Path) -> dict[Path, list[str]]:
-    """Return the names of photos by folder: of this one, and of those in it."""
-    folders = [path, *(item for item in below(path) if item.is_dir() and item.name[0] != ".")]
-    found = {}
-    for folder in folders:
-        if folder != path and any((folder / marker).is_file() for marker in MARKERS):
-            continue
-        names = [item.name for item in below(folder) if item.suffix.lower() in PHOTO_SUFFIXES]
-        if names:
+    """Return the names of photos by folder: of this one, those in it, and those in these.
+
+    What weedset drew is no photo, nor is a mask. In weedset's own source only pictures that a
+    camera took, or that lie in a folder of photos by its name, are somebody's photos.
+    """
+    inside = _folders_in(path)
+    deeper = [item for folder in inside[:_MOST_FOLDERS] for item in _folders_in(folder)]
+    own, found = is_own_source(path), {}
+    for folder in (path, *inside, *deeper[:_MOST_FOLDERS]):
+        names = _photos_in(folder)
+        if names and not (own and _is_no_camera(folder, names)):
             found[folder] = names
     return found
+
+
+def _folders_in(path: Path) -> list[Path]:
+    """Return the folders in a folder that are not hidden and nothing of weedset's themselves."""
+    try:
+        return [
+            item
+            for item in below(path)
+            if item.is_dir()
+            and item.name[0] != "."
+            and not any((item / marker).is_file() for marker in MARKERS)
+        ]
+    except (SettingsError, OSError):
+        return []  # not ours to read
+
+
+def _photos_in(folder: Path) -> list[str]:
+    """Return the names of the photos in a folder."""
+    try:
+        items = [item for item in below(folder) if item.suffix.lower() in PHOTO_SUFFIXES]
+    except SettingsError:
+        return []
+    items = [item for item in items if not _MASK_OR_SHEET.search(item.stem)]
+    stems = {item.stem for item in items}
+    ends = [_OVERLAY.search(item.stem) for item in items]
+    # Dates are such an end too: a letter, or the photo beside its overlay, tells them apart.
+    if ends and all(ends) and any(not end[0][1:].isdigit() for end in ends if end):
+        return []
+    return [
+        item.name
+        for item, end in zip(items, ends, strict=True)
+        if not (end and item.stem[: end.start()] in stems)
+    ]
+
+
+def _is_no_camera(folder: Path, names: list[str]) -> bool:
+    """Tell whether pictures are no photos, by the name of their folder and the first's EXIF."""
+    if "photo" in folder.name.lower():
+        return False
+    try:
+        exif = open_photo(folder / names[0], least_share=_LEAST_SHARE).exif
+    except WeedsetError:
+        return True
+    return exif.focal_length_mm is None and exif.taken_at is None
+
+
+def is_own_source(path: Path) -> bool:
+    """Tell whether a folder is the source of weedset, as from its repository."""
+    try:
+        project = read_toml(path / "pyproject.toml", SettingsError).table("project")
+        return project.text("name") == "weedset"
+    except WeedsetError:
+        return False
 
 
 def profiles_in(path: Path) -> Iterator[Path]:

@@ -5,38 +5,37 @@ from __future__ import annotations
 import shlex
 import zipfile
 from collections import Counter
-from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from weedset.board.model import open_model
 from weedset.contribution.giving import giving_path
 from weedset.contribution.layout import BATCH
-from weedset.errors import SettingsError
-from weedset.fields import read_toml
-from weedset.firststeps import MARKERS, Step, below, photos_near, profiles_in, to_first_tiles
+from weedset.errors import SettingsError, WeedsetError
+from weedset.fields import parse_json, read_text, read_toml
+from weedset.firststeps import MARKERS, Step, to_first_tiles
 from weedset.images import PHOTO_SUFFIXES
+from weedset.modelcard import ModelCard
 from weedset.pool.editions import editions
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import MANIFEST, open_pool
 from weedset.pool.standing import State, standings
 from weedset.profile import read_camera_profile
+from weedset.records import Batch
 from weedset.settings import SETTINGS_NAME, open_workspace
 from weedset.store import open_store
+from weedset.surroundings import Holding, packed_near, plain_folder
 from weedset.talk import counted
 
 #: A pretrained net begins to learn from about so many cells (README, "Models").
 _ENOUGH_TO_TRAIN = 200
 
+#: One site each to learn from, to tune on and to judge by.
+_SITES_TO_TRAIN = 3
 
-@dataclass(frozen=True, slots=True)
-class Holding:
-    """What lies at a path: its kind, in words what is in it, and what comes next."""
-
-    kind: str
-    words: tuple[str, ...]
-    steps: tuple[Step, ...]
-    facts: dict[str, object] = field(default_factory=dict)
+#: Lies beside weedset's source only.
+_RECIPE = Path("configs", "teacher.toml")
 
 
 def what_is(path: Path) -> Holding:
@@ -48,7 +47,7 @@ def what_is(path: Path) -> Holding:
         for marker, kind in MARKERS.items():
             if (path / marker).is_file():
                 return _READERS[kind](path)
-        return _plain_folder(path)
+        return plain_folder(path)
     if not path.exists():
         raise SettingsError("there is no such file or folder", where=str(path))
     return _file(path)
@@ -60,6 +59,8 @@ def _file(path: Path) -> Holding:
         step = Step("see what it tells of its scale", f"weedset camera explain {name}")
         return Holding("photo", (path.name,), (step,))
     if path.suffix.lower() == ".toml":
+        if path.name == SETTINGS_NAME:
+            return replace(_workspace(path.parent), kind="settings of a workspace")
         return _toml(path)
     if zipfile.is_zipfile(path):
         return _archive(path)
@@ -108,17 +109,37 @@ def _archive(path: Path) -> Holding:
 
 def _model(path: Path) -> Holding:
     card, name = open_model(path).card, shlex.quote(str(path))
+    words = [f"{card.name}, made on {card.made_on}; tells {', '.join(card.codes)}"]
+    read = Step("read where it comes from", f"weedset card {name}")
+    facts: dict[str, object] = {"name": card.name, "species": list(card.codes)}
+    if all(item.treat_at is None for item in card.classes):
+        words.append(f"treats nothing: {_why_nothing(card)}")
+        show = f"weedset classify photos/ --model {name} --camera CAMERA.toml"
+        find = Step("see what it finds, without treating", show)
+        return Holding("model file", tuple(words), (read, find), {**facts, "treats": []})
     steps = (
         Step(
             "decide on photos",
             f"weedset classify photos/ --model {name} --camera CAMERA.toml --policy POLICY.toml",
         ),
         Step("judge it by labels", f"weedset evaluate --model {name} -w WORKSPACE"),
-        Step("read where it comes from", f"weedset card {name}"),
+        read,
     )
-    names = ", ".join(card.codes)
-    words = (f"{card.name}, made on {card.made_on}; tells {names}",)
-    return Holding("model file", words, steps, {"name": card.name, "species": list(card.codes)})
+    return Holding("model file", tuple(words), steps, facts)
+
+
+def _why_nothing(card: ModelCard) -> str:
+    """Return why no class of a model may ever be treated."""
+    if card.bound is None:
+        return "its validation photos showed for no species from where on treating it is safe"
+    bound = card.bound
+    return (
+        f"`weedset bound` could not show with {bound.confidence:.0%} confidence, from "
+        f"{counted(len(bound.sites), 'site')} with {counted(bound.cells, 'protected cell')}, "
+        f"that at most {bound.at_most:.2%} of the protected cells would be treated; it takes "
+        "labels of more sites, a larger share or less confidence, and the file that "
+        "`weedset export` wrote"
+    )
 
 
 def _workspace(path: Path) -> Holding:
@@ -140,33 +161,63 @@ def _workspace(path: Path) -> Holding:
     elif open_cells := counts["tiles"] - counts["labelled"]:
         cells = f"{counted(open_cells, 'cell')} of {counts['tiles']} without a label"
         steps.append(Step(f"label: {cells}", f"weedset label -w {name}"))
-    if counts["labelled"] >= _ENOUGH_TO_TRAIN:
-        train = f"weedset train configs/teacher.toml -w {name} --out RUN"
+    sites = {item.site for item in labelled}
+    if counts["labelled"] >= _ENOUGH_TO_TRAIN and len(sites) >= _SITES_TO_TRAIN:
+        train = f"weedset train {_recipe()} -w {name} --out RUN"
         steps.append(Step("train a model", train))
     with_labels = dict.fromkeys(item.batch_id for item in labelled)
-    for batch_id in list(with_labels)[:3]:
-        named = f"{shlex.quote(batch_id)} -w {name}"
-        if giving_path(path, batch_id).is_file():
-            out = shlex.quote(f"{batch_id.replace(' ', '-')}.zip")
-            pack = f"weedset pack {named} --out {out} --preview"
-            steps.append(Step("see what giving it to others would show", pack))
-        else:
-            give = f"weedset describe {named} --help"
-            steps.append(Step("say who gives it, if you want to give it to others", give))
+    for batch in [batch for batch in batches if batch.id in with_labels][:3]:
+        steps += _to_give(path, batch)
     return Holding("workspace", tuple(words), tuple(steps), facts)
+
+
+def _recipe() -> str:
+    return str(_RECIPE) if _RECIPE.is_file() else "RECIPE.toml"
+
+
+def _to_give(path: Path, batch: Batch) -> Iterator[Step]:
+    """Yield what is left to do to give a labelled batch of a workspace to others."""
+    named = f"{shlex.quote(batch.id)} -w {shlex.quote(str(path))}"
+    giving = giving_path(path, batch.id)
+    if not giving.is_file():
+        give = f"weedset describe {named} --help"
+        yield Step("say who gives it, if you want to give it to others", give)
+        return
+    try:
+        site = read_toml(giving, SettingsError).text("site")
+        packed = next(packed_near(path, f"{site}-{batch.taken_on}"), None)
+    except WeedsetError:
+        packed = None  # `weedset pack` says what is wrong with the giver's file
+    if packed is not None:
+        archive = shlex.quote(str(packed))
+        check = f"weedset check {archive}"
+        yield Step(f"see whether what was packed of {batch.id} is in order", check)
+        hand = f"weedset submit {archive} --to FOLDER"
+        yield Step("then hand it over (if labels changed since, pack it anew)", hand)
+        return
+    out = shlex.quote(f"{batch.id.replace(' ', '-')}.zip")
+    pack = f"weedset pack {named} --out {out} --preview"
+    yield Step("see what giving it to others would show", pack)
 
 
 def _pool(path: Path) -> Holding:
     entries, name = read_journal(open_pool(path)), shlex.quote(str(path))
-    states = Counter(item.state for item in standings(entries).values())
+    items = list(standings(entries).values())
+    states = Counter(item.state for item in items)
     frozen = editions(entries)
     in_words = ", ".join(f"{states[state]} {state}" for state in State if states[state])
     words = (f"contributions: {in_words or 'none yet'}", f"editions: {len(frozen)}")
     steps = []
     if not states:
         steps.append(Step("take in a contribution", f"weedset pool add {name} GIVEN.zip --who YOU"))
-    if states[State.WAITING]:
-        steps.append(Step("look at those that wait", f"weedset pool review {name}"))
+    if waiting := [item for item in items if item.state is State.WAITING]:
+        if len(waiting) > 1:
+            steps.append(Step("list those that wait", f"weedset pool review {name}"))
+        alike = [item for item in items if item.batch == waiting[0].batch]
+        one = f"{name} {waiting[0].batch if len(alike) == 1 else waiting[0].digest[:12]}"
+        steps.append(Step("look at one that waits", f"weedset pool look {one} --to LOOK"))
+        accept = f"weedset pool accept {one} --who YOU"
+        steps.append(Step("then accept it, if it is good (or `refuse` it)", accept))
     if states[State.ACCEPTED]:
         steps.append(Step("see what is missing", f"weedset pool coverage {name}"))
         steps.append(Step("freeze an edition", f"weedset pool freeze {name} --who YOU"))
@@ -177,16 +228,26 @@ def _pool(path: Path) -> Holding:
 def _run(path: Path) -> Holding:
     name = shlex.quote(str(path))
     out = shlex.quote(f"{path.resolve().name}.onnx")
-    export = f"weedset export {name} -w WORKSPACE --out {out}"
+    export = f"weedset export {name} {_learned_from(path)} --out {out}"
     words = ("a trained model, not yet in the form for a board",)
     return Holding("run", words, (Step("make the model file", export),))
+
+
+def _learned_from(path: Path) -> str:
+    """Return the option that names what a run was trained on."""
+    try:
+        card = read_text(path / "card.json", SettingsError)
+        source = parse_json(card, str(path), SettingsError).text("edition")
+    except WeedsetError:
+        return "-w WORKSPACE"  # `weedset export` says what is wrong with the card
+    return "-w WORKSPACE" if source.startswith("workspace ") else "--edition EDITION"
 
 
 def _edition(path: Path) -> Holding:
     lines = (path / MANIFEST).read_text("utf-8", "replace").splitlines()
     number = path.resolve().name
     words = (f"edition {number}: {counted(len(lines), 'file')} under {MANIFEST}",)
-    train = f"weedset train configs/teacher.toml --edition {shlex.quote(str(path))} --out RUN"
+    train = f"weedset train {_recipe()} --edition {shlex.quote(str(path))} --out RUN"
     steps = (
         Step("read what is in it", f"less {shlex.quote(str(path / 'README.md'))}"),
         Step("train a model on it", train),
@@ -213,30 +274,6 @@ _READERS: dict[str, Callable[[Path], Holding]] = {
     "release": _release,
     "run": _run,
 }
-
-
-def _plain_folder(path: Path) -> Holding:
-    """Describe a folder that is nothing by itself: where a newcomer stands."""
-    marked = [
-        (item, marker)
-        for item in below(path)
-        if item.is_dir()
-        for marker in MARKERS
-        if (item / marker).is_file()
-    ]
-    photos, profiles = photos_near(path), list(profiles_in(path))
-    words = [f"{item.name}: {MARKERS[marker]}" for item, marker in marked]
-    words += [f"{profile.name}: camera profile" for profile in profiles]
-    for folder, names in photos.items():
-        words.append(f"{folder}: {counted(len(names), 'photo')}")
-    steps = [
-        Step(f"see more of {item.name}", f"weedset status {shlex.quote(str(item))}")
-        for item, _ in marked[:3]
-    ]
-    if not any(marker == SETTINGS_NAME for _, marker in marked):
-        steps += to_first_tiles(path)
-    facts: dict[str, object] = {"photos": sum(map(len, photos.values()))}
-    return Holding("folder", tuple(words or ["nothing that weedset knows"]), tuple(steps), facts)
 
 
 def counted_as(kind: str, count: object) -> str:

@@ -5,16 +5,19 @@ from __future__ import annotations
 import json
 import re
 import shlex
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 from typer.main import get_command
 from typer.testing import CliRunner
 
-from tests.board.tiny_model import write_model
+from tests.board.tiny_model import CARD, write_model
 from tests.conftest import SavePhoto
 from training.verbs import app
+from weedset.modelcard import HarmBound, card_to_json
 
 
 def run(*words: str | Path) -> tuple[int, str, str]:
@@ -86,16 +89,27 @@ def test_a_newcomer_is_led_from_an_empty_folder_to_labels(
     words = ["--giver", "anna", "--rights-holder", "Anna", "--licence", "CC0-1.0"]
     consent = ["--consent", "I took these photos and give them."]
     assert run("describe", "SITE 2026-05-04", "-w", "garden", *words, *consent)[0] == 0
+    assert status("garden/weedset.toml") == ("settings of a workspace", status("garden")[1])
     pack = status("garden")[1][1]
     assert pack.endswith("--preview")
     assert run(*shlex.split(pack)[1:])[0] == 0
+    assert list(here.glob("*-sheet-01.jpg"))  # which is no photo, though it lies beside them
+    assert json.loads(run("status", ".", "--json")[1])["photos"] == 3
     assert run(*shlex.split(pack.replace("--preview", "--looked"))[1:])[0] == 0
+    assert status("garden")[1][1:] == [
+        "weedset check SITE-2026-05-04.zip",
+        "weedset submit SITE-2026-05-04.zip --to FOLDER",
+    ]
+    assert "SITE-2026-05-04.zip: contribution" in run("status", ".")[1]
     kind, steps = status("SITE-2026-05-04.zip")
     assert (kind, steps[0]) == ("contribution", "weedset check SITE-2026-05-04.zip")
     assert run("pool", "new", "pool")[0] == 0
     assert status("pool")[1] == ["weedset pool add pool GIVEN.zip --who YOU"]
     assert run("pool", "add", "pool", "SITE-2026-05-04.zip", "--who", "carla")[0] == 0
-    assert status("pool") == ("pool", ["weedset pool review pool"])
+    kind, (look, accept) = status("pool")
+    assert re.fullmatch(r"weedset pool look pool s-[0-9a-f]{16}-2026-05-04 --to LOOK", look)
+    assert run(*shlex.split(look)[1:])[0] == 0
+    assert accept == look.replace("look", "accept").replace("--to LOOK", "--who YOU")
     name = re.search(r"\S+", run("pool", "review", "pool")[1])
     assert name is not None
     assert run("pool", "accept", "pool", name[0], "--who", "carla")[0] == 0
@@ -128,6 +142,100 @@ def test_files_are_known_too(here: Path, save_photo: SavePhoto) -> None:
     kind, steps = status("beds-1")
     assert (kind, "--policy beds-1/policy.toml" in steps[-1]) == ("release", True)
     assert status("runs") == ("run", ["weedset export runs -w WORKSPACE --out runs.onnx"])
+
+
+def test_a_model_that_may_treat_nothing_says_why(here: Path) -> None:
+    never = tuple(replace(item, treat_at=None) for item in CARD.classes)
+    bound = HarmBound(0.01, 0.9, ("CHEAL",), ("a", "b"), 40, "by a test")
+    for card, why in (
+        (replace(CARD, classes=never, bound=bound), "2 sites with 40 protected cells, that at"),
+        (replace(CARD, classes=never), "its validation photos showed for no species"),
+    ):
+        write_model(here / "b.onnx", card)
+        _, steps = status("b.onnx")
+        assert not any("evaluate" in step or "--policy" in step for step in steps)
+        assert f"treats nothing: {why}" in run("status", "b.onnx")[1].replace(
+            "`weedset bound` could not show with 90% confidence, from ", ""
+        )
+
+
+def test_a_run_says_what_it_was_trained_on(here: Path) -> None:
+    (here / "run1").mkdir()
+    (here / "run1" / "run.json").write_text("{}")
+    for source, option in (("0001", "--edition EDITION"), ("workspace w", "-w WORKSPACE")):
+        (here / "run1" / "card.json").write_text(card_to_json(replace(CARD, edition=source)))
+        assert status("run1")[1] == [f"weedset export run1 {option} --out run1.onnx"]
+
+
+def test_a_folder_names_all_it_holds_by_the_way_of_the_data(
+    here: Path, save_photo: SavePhoto
+) -> None:
+    save_photo("gardens/acre/IMG_1.jpg", size=(40, 30))
+    save_photo("gardens/acre/masks/IMG_1_mask.png", size=(40, 30))
+    save_photo("gardens/acre/IMG_1-0123abcd.jpg", size=(40, 30))  # drawn beside its photo
+    save_photo("gardens/phone/IMG-20260504.jpg", size=(40, 30))  # a day, not a digest
+    for name in ("IMG_1-14462265.jpg", "IMG_2-bcba72b3.jpg"):
+        save_photo(f"decisions/{name}", size=(40, 30))
+    write_model(here / "a.onnx")
+    (here / "b.toml").write_text('name = "beds"\nremove = ["CHEAL"]\n')
+    (here / "c.toml").write_text('name = "small"\nbackbone = "plain"\n')
+    (here / "d.zip").write_bytes(b"no archive")
+    (here / "e-run").mkdir()
+    (here / "e-run" / "run.json").write_text("{}")
+    for name in ("x", "y"):
+        assert run("new", name)[0] == 0
+    assert run("pool", "new", "f")[0] == 0
+    assert status(".")[1] == [f"weedset status {name}" for name in ("x", "f", "e-run", "a.onnx")]
+    assert run("status", ".")[1].splitlines()[1:10] == [
+        "  gardens/acre: 1 photo",
+        "  gardens/phone: 1 photo",
+        "  x: workspace",
+        "  y: workspace",
+        "  f: pool",
+        "  c.toml: recipe",
+        "  e-run: run",
+        "  a.onnx: model file",
+        "  b.toml: policy",
+    ]
+
+
+def test_in_its_own_source_it_offers_the_demo_and_no_picture_of_the_manual(
+    here: Path, save_photo: SavePhoto
+) -> None:
+    (here / "pyproject.toml").write_text('[project]\nname = "weedset"\n')
+    (here / "docs").mkdir()
+    Image.new("RGB", (40, 30)).save(here / "docs" / "glance.jpg")
+    assert status(".") == ("folder", ["make demo"])
+    assert "weedset's own folder" in run("status", ".")[1]
+    (here / "demo").mkdir()
+    assert status(".") == ("folder", ["weedset status demo"])
+    Image.new("RGB", (40, 30)).save(here / "docs" / "photo.jpg")
+    save_photo("mine/IMG_1.jpg", size=(40, 30))  # a camera's, by its EXIF
+    assert status(".")[1][1] == "weedset camera explain mine/IMG_1.jpg"
+
+
+def test_training_is_offered_from_three_sites_on_by_a_recipe_that_is_there(
+    here: Path, save_photo: SavePhoto
+) -> None:
+    (here / "camera.toml").write_text('name = "c"\n[scale]\ngsd_mm_per_px = 0.5\n')
+    assert run("new", "garden")[0] == 0
+    for number, site in enumerate(("a", "b", "c")):
+        pixels = np.random.default_rng(number).integers(0, 255, (900, 900, 3), np.uint8)
+        photo = save_photo(f"{site}.jpg", pixels=pixels)
+        words = ["--camera", "camera.toml", "--site", site, "-w", "garden"]
+        code, _, err = run("tile", photo, *words)
+        assert code == 0, err
+        cells = [f"{site}.jpg,{row},{col},bare" for row in range(9) for col in range(9)]
+        (here / "labels.csv").write_text("\n".join(("photo,row,col,species", *cells)) + "\n")
+        labels = ["import", "csv", "labels.csv", "--looked-for", "CHEAL", "-w", "garden"]
+        code, _, err = run(*labels)
+        assert code == 0, err
+        offered = [step for step in status("garden")[1] if step.startswith("weedset train")]
+        assert bool(offered) == (number == 2)
+    assert offered == ["weedset train RECIPE.toml -w garden --out RUN"]
+    (here / "configs").mkdir()
+    (here / "configs" / "teacher.toml").touch()
+    assert "weedset train configs/teacher.toml -w garden --out RUN" in status("garden")[1]
 
 
 def test_what_is_none_of_these_is_said_so(here: Path) -> None:

@@ -29,7 +29,8 @@ def status(
     """Say what a folder or file holds, and which command comes next.
 
     It knows workspaces, pools, runs, editions, releases, model files, contributions, camera
-    profiles, policies, recipes and photos. In a folder with none of these it says how to begin.
+    profiles, policies, recipes and photos; pictures that weedset drew and masks are no photos.
+    In a folder with none of these it says how to begin.
 
     Example: `weedset status`
 

@@ -1,0 +1,128 @@
+"""What lies in a folder that is nothing by itself, in the order of the way that data take."""
+
+from __future__ import annotations
+
+import json
+import shlex
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import groupby
+from pathlib import Path
+
+from weedset.contribution.layout import BATCH
+from weedset.errors import SettingsError, WeedsetError
+from weedset.fields import read_toml
+from weedset.firststeps import MARKERS, Step, below, is_own_source, photos_near, to_first_tiles
+from weedset.profile import read_camera_profile
+from weedset.settings import SETTINGS_NAME
+from weedset.talk import counted
+
+#: What can lie in a folder, in the order of the way from a camera to a model in use.
+_WAY = (
+    "camera profile", "photos", "workspace", "contribution", "pool", "edition", "recipe", "run",
+    "model file", "policy", "release",
+)  # fmt: skip
+
+#: Of these the words say all that there is to say before there is a workspace to use them in.
+_NO_STEP = ("camera profile", "photos", "recipe", "policy")
+
+#: A batch's facts fill a few kilobytes; a stranger's archive may claim any size.
+_MOST_BATCH_BYTES = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Holding:
+    """What lies at a path: its kind, in words what is in it, and what comes next."""
+
+    kind: str
+    words: tuple[str, ...]
+    steps: tuple[Step, ...]
+    facts: dict[str, object] = field(default_factory=dict)
+
+
+def plain_folder(path: Path) -> Holding:
+    """Describe a folder that is nothing by itself: where a newcomer stands.
+
+    Raises SettingsError where it cannot be read.
+    """
+    found = [(kind, item) for item in below(path) if (kind := _kind(item))]
+    found.sort(key=lambda pair: _WAY.index(pair[0]))
+    photos, kinds = photos_near(path), [kind for kind, _ in found]
+    words = [f"{item.name}: {kind}" for kind, item in found]
+    at = kinds.count("camera profile")
+    words[at:at] = [
+        f"{folder.relative_to(path)}: {counted(len(names), 'photo')}"
+        for folder, names in photos.items()
+    ]
+    facts: dict[str, object] = {"photos": sum(map(len, photos.values()))}
+    steps: list[Step] = []
+    if own := is_own_source(path):
+        words.insert(0, "weedset's own folder: its program, its manual and its tests")
+        steps.append(_demo(path))
+    begun = photos or "camera profile" in kinds
+    if "workspace" not in kinds and (begun or not (own or found)):
+        steps += to_first_tiles(path)
+    for kind, of_kind in groupby(found, key=lambda pair: pair[0]):
+        items = [item for _, item in of_kind]
+        if kind not in _NO_STEP:
+            others = f" (one of {len(items)} of its kind)" if len(items) > 1 else ""
+            command = f"weedset status {shlex.quote(str(items[0]))}"
+            steps.append(Step(f"see more of {items[0].name}{others}", command))
+    return Holding("folder", tuple(words or ["nothing that weedset knows"]), tuple(steps), facts)
+
+
+def _demo(path: Path) -> Step:
+    if (path / "demo").is_dir():
+        demo = shlex.quote(str(path / "demo"))
+        return Step("see what the demo made", f"weedset status {demo}")
+    make = "make demo" if path.resolve() == Path.cwd() else f"make -C {shlex.quote(str(path))} demo"
+    return Step("see the whole job on drawn gardens, with nothing of your own", make)
+
+
+def _kind(item: Path) -> str:
+    """Return what an entry of a folder is, "" where it is nothing to name or cannot be read."""
+    if item.is_dir():
+        return next((kind for name, kind in MARKERS.items() if (item / name).is_file()), "")
+    match item.suffix.lower():
+        case ".onnx":
+            return "model file"
+        case ".zip":
+            return "contribution" if packed_batch(item) else ""
+        case ".toml" if item.name != SETTINGS_NAME:
+            return _toml_kind(item)
+    return ""
+
+
+def _toml_kind(item: Path) -> str:
+    try:
+        fields = read_toml(item, SettingsError)
+        if "remove" in fields:
+            return "policy"
+        if "backbone" in fields:
+            return "recipe"
+        read_camera_profile(item)
+    except WeedsetError:
+        return ""  # another program's
+    return "camera profile"
+
+
+def packed_batch(path: Path) -> str:
+    """Return under which id the archive at `path` gives a batch, "" where it gives none."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            names = [name for name in archive.namelist() if name.partition("/")[2] == BATCH]
+            if len(names) != 1 or archive.getinfo(names[0]).file_size > _MOST_BATCH_BYTES:
+                return ""
+            table = json.loads(archive.read(names[0]))
+    except (OSError, zipfile.BadZipFile, ValueError, RuntimeError, NotImplementedError):
+        return ""  # `weedset check` says what is wrong with it
+    return str(table.get("eventID", "")) if isinstance(table, dict) else ""
+
+
+def packed_near(workspace: Path, batch: str) -> Iterator[Path]:
+    """Yield the archives of a batch that lie where one is, or beside the workspace."""
+    for folder in dict.fromkeys((Path(), workspace.parent)):
+        for item in below(folder):
+            if item.suffix.lower() == ".zip" and packed_batch(item) == batch:
+                yield item
