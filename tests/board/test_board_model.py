@@ -49,14 +49,12 @@ def refused(path: Path) -> ModelError:
 
 def test_no_such_file(tmp_path: Path) -> None:
     assert "no such file" in refused(tmp_path / "absent.onnx").what
-    (tmp_path / "run").mkdir()
-    folder = refused(tmp_path / "run")
-    assert "is a folder" in folder.what
-    assert f"`weedset export {tmp_path / 'run'} --out" in folder.fix
 
 
 def test_a_folder_is_no_model(tmp_path: Path) -> None:
-    assert "cannot be read" in refused(tmp_path).what
+    folder = refused(tmp_path)
+    assert "is a folder" in folder.what
+    assert f"`weedset export {tmp_path} --out" in folder.fix
 
 
 @pytest.mark.parametrize("content", [b"", b"not a model", b"\x08\x07" * 50, bytes(1000)])
