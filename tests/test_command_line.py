@@ -161,6 +161,90 @@ def test_who_has_no_camera_profile_is_told_how_to_make_one(
     assert (code, f"weedset camera from-object {photo} --from X,Y" in out) == (0, True)
 
 
+def plain(text: str) -> str:
+    """Return a framed message as one line, without its frame."""
+    return " ".join(text.translate(str.maketrans("│╭╮╰╯─", "      ")).split())
+
+
+def test_a_workspace_typed_without_its_option_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    run("new", "garden")
+    for verb in ("label", "quality"):
+        code, _, err = run(verb, "garden")
+        assert (code, "did you mean -w garden?" in plain(err)) == (2, True)
+        assert "did you mean" not in run(verb, "elsewhere")[2]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("tile photos", "--site: The garden or field"),
+        ("pool add pool given.zip", "--who: Who does this"),
+        ("import masks masks", "--looked-for: The checklist"),
+        ("describe", "BATCH: The batch, as `weedset status` names it"),
+        ("describe", "--rights-holder: Who holds the rights"),
+        ("describe b --consent yes", "--rights-holder: Who holds the rights in the photos."),
+        ("import coco c.json --looked-for CHEAL", "--unmarked: What ground without marks is"),
+    ],
+)
+def test_who_leaves_something_out_is_told_what_to_put(words: str, said: str) -> None:
+    code, _, err = run(*words.split())
+    assert (code, said in plain(err)) == (2, True)
+    given = [word for word in words.split() if word.startswith("--")]
+    assert not [word for word in given if f"{word}:" in plain(err)]
+
+
+def test_what_is_in_the_environment_is_not_missing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("WEEDSET_WHO", "carla")
+    said = plain(run("pool", "add")[2])
+    assert "ARCHIVES: Contributions" in said
+    assert "--who" not in said
+
+
+def test_a_journey_misspelt_is_met_with_the_nearest() -> None:
+    code, _, err = run("doctor", "gardner")
+    assert (code, "did you mean gardener?" in plain(err)) == (2, True)
+    assert "Value error" not in err
+    assert "give one of gardener, training" in plain(run("doctor", "zzz")[2])
+
+
+def test_a_folder_in_place_of_a_file_is_called_one(tmp_path: Path) -> None:
+    code, _, err = run("check", tmp_path)
+    assert (code, "is a folder, where a file is wanted" in err) == (1, True)
+    assert "do: name a contribution" in err
+
+
+def test_a_folder_of_photos_is_no_workspace(save_photo: SavePhoto) -> None:
+    photos = save_photo("in/a.jpg").parent
+    code, _, err = run("new", photos)
+    assert (code, "make the workspace beside the photos" in err) == (1, True)
+    assert [item.name for item in photos.iterdir()] == ["a.jpg"]
+
+
+def test_a_species_that_is_not_found_leaves_a_way_on() -> None:
+    code, _, err = run("species", "xyzzy")
+    assert (code, "--species" in err) == (1, True)
+
+
+def test_species_in_masks_beyond_the_checklist_are_told(
+    save_photo: SavePhoto, camera_toml: Path, tmp_path: Path
+) -> None:
+    room = ("-w", tmp_path / "beds")
+    run("new", tmp_path / "beds", "--tile-px", "32")
+    photo = save_photo("in/a.jpg", size=(400, 300))
+    assert run("tile", photo, "--camera", camera_toml, "--site", "acre", *room)[0] == 0
+    (tmp_path / "masks").mkdir()
+    mask = np.zeros((300, 400), np.uint8)
+    mask[120:160, 120:160] = 1
+    Image.fromarray(mask).save(tmp_path / "masks" / "a.png")
+    masks = ("import", "masks", tmp_path / "masks", "--value", "0=ground", "--value", "1=CHEAL")
+    code, _, err = run(*masks, "--looked-for", "DAUCS", *room)
+    assert (code, "NOTE: CHEAL in these labels but not on the checklist" in err) == (0, True)
+    assert "NOTE" not in run(*masks, "--looked-for", "DAUCS,CHEAL", *room)[2]
+
+
 def test_the_photos_own_date_and_a_sites_spelling_are_held_to(
     save_photo: SavePhoto, camera_toml: Path, tmp_path: Path
 ) -> None:

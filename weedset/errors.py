@@ -51,6 +51,13 @@ class WeedsetError(Exception):
         return (_rebuild, (type(self), self.what, self.where, self.fix))
 
 
+def why_unreadable(error: OSError) -> str:
+    """Return in words why a file cannot be read."""
+    if isinstance(error, IsADirectoryError):
+        return "is a folder, where a file is wanted"
+    return f"cannot be read ({error.strerror})"
+
+
 def _rebuild(kind: type[WeedsetError], what: str, where: str, fix: str) -> WeedsetError:
     return kind(what, where=where, fix=fix)
 

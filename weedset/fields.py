@@ -13,7 +13,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from weedset.errors import WeedsetError
+from weedset.errors import WeedsetError, why_unreadable
 
 
 class Fields:
@@ -202,7 +202,7 @@ def read_text(path: Path, error: type[WeedsetError]) -> str:
             fix="name a text file; if this is one, save it as UTF-8",
         ) from exc
     except OSError as exc:
-        raise error(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+        raise error(why_unreadable(exc), where=str(path)) from exc
 
 
 def _finite(value: float) -> bool:

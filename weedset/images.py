@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image, UnidentifiedImageError
 
 from weedset.digests import bytes_digest
-from weedset.errors import LabelError, PhotoError, WeedsetError
+from weedset.errors import LabelError, PhotoError, WeedsetError, why_unreadable
 from weedset.records import ExifFacts
 
 #: File name endings that a folder is searched for.
@@ -267,7 +267,7 @@ def _read_bytes(path: Path, error: type[WeedsetError] = PhotoError) -> bytes:
         fix = "look at the name, and at the folder that you are in"
         raise error("there is no such file", where=str(path), fix=fix) from exc
     except OSError as exc:
-        raise error(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+        raise error(why_unreadable(exc), where=str(path)) from exc
 
 
 def _exif_facts(image: Image.Image) -> ExifFacts:

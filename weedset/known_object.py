@@ -169,7 +169,9 @@ def _length_px(known: KnownLength, opened: OpenedPhoto, where: str) -> float:
     for x, y in (known.first_px, known.second_px):
         if not (-0.5 <= x <= opened.width_px - 0.5 and -0.5 <= y <= opened.height_px - 0.5):
             size = f"{opened.width_px} x {opened.height_px} px when upright"
-            raise CameraError(f"({x:g}, {y:g}) is not in the photo, which is {size}", where=where)
+            what = f"({x:g}, {y:g}) is not in the photo, which is {size}"
+            fix = "count pixels from its upper left corner: first to the right, then down"
+            raise CameraError(what, where=where, fix=fix)
     length_px = math.dist(known.first_px, known.second_px)
     if length_px < _SHORTEST_PX:
         raise CameraError(

@@ -52,7 +52,9 @@ def test_no_such_file(tmp_path: Path) -> None:
 
 
 def test_a_folder_is_no_model(tmp_path: Path) -> None:
-    assert "cannot be read" in refused(tmp_path).what
+    folder = refused(tmp_path)
+    assert "is a folder" in folder.what
+    assert f"`weedset export {tmp_path} --out" in folder.fix
 
 
 @pytest.mark.parametrize("content", [b"", b"not a model", b"\x08\x07" * 50, bytes(1000)])

@@ -189,7 +189,24 @@ def test_a_near_miss_is_suggested(tmp_path: Path) -> None:
             "remove",
             "list species: what is not listed is protected",
         ),
-        ('name = "x"\nremove = ["qqq"]\n', "remove", "the model knows CHEAL, DAUCS, STEME"),
+        (
+            'name = "x"\nremove = ["qqq"]\n',
+            "remove",
+            "take it out for this model, or train with more examples of it; "
+            "the model knows CHEAL, DAUCS, STEME",
+        ),
+        (
+            GOOD + 'protect = ["qqq"]\n',
+            "protect",
+            "train with more examples of it: this model cannot protect what it cannot tell; "
+            "the model knows CHEAL, DAUCS, STEME",
+        ),
+        (
+            'name = "a camera"\n',
+            "remove",
+            'name a policy, a TOML file such as: name = "beds" and, on a line of its own, '
+            'remove = ["CHEAL"]; what it does not list is left alone',
+        ),
         (GOOD + 'protcet = ["DAUCS"]\n', "protcet", "did you mean 'protect'?"),
         (GOOD + 'protect = ["CHEAL"]\n', "protect", "keep each species in one of the two lists"),
     ],

@@ -88,6 +88,9 @@ def test_what_does_not_pass_the_check_leaves_nothing(
     bad = forge(given, tmp_path / "bad.zip", lie)
     with pytest.raises(CheckNotPassedError, match="says 13, but there are 12"):
         add(pool, bad, "carla", KNOWN)
+    (tmp_path / "wrong.zip").write_bytes(b"no zip at all")
+    with pytest.raises(CheckNotPassedError, match=r"\n  wrong\.zip: "):
+        add(pool, tmp_path / "wrong.zip", "carla", KNOWN)
     assert read_journal(pool) == []
     assert list(pool.archives.iterdir()) == []
 

@@ -135,6 +135,7 @@ def test_a_known_length_gives_a_scale(tmp_path: Path) -> None:
     for ends, said in (
         (("100,80", "110,80"), "too close to measure by"),
         (("100,80", "900,80"), "is not in the photo"),
+        (("100,80", "900,80"), "do: count pixels from its upper left corner"),
     ):
         result = run(*words, "--from", ends[0], "--to", ends[1])
         assert result.exit_code == 1

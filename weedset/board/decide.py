@@ -25,6 +25,17 @@ _COARSER_BY = 1.25
 #: Float32 arithmetic at the ends: the last of 255 int8 steps can come out as 1.0000001.
 _ROUNDING = 1e-6
 
+_WHAT_A_POLICY_IS = (
+    'name a policy, a TOML file such as: name = "beds" and, on a line of its own, '
+    'remove = ["CHEAL"]; what it does not list is left alone'
+)
+
+#: A species may be left out of a model for want of examples, and is then no misspelling.
+_NOT_IN_THE_MODEL = {
+    "remove": "take it out for this model, or train with more examples of it",
+    "protect": "train with more examples of it: this model cannot protect what it cannot tell",
+}
+
 
 def read_policy(path: Path, known_codes: Sequence[str]) -> Policy:
     """Read a garden's policy from a TOML file: `name`, `remove`, and perhaps `protect`.
@@ -34,6 +45,9 @@ def read_policy(path: Path, known_codes: Sequence[str]) -> Policy:
     """
     fields = read_toml(path, PolicyError)
     fields.knows("protect")
+    for needed in ("name", "remove"):
+        if needed not in fields:
+            raise fields.complaint(needed, "is missing", _WHAT_A_POLICY_IS)
     name = fields.text("name")
     remove = _read_species(fields, "remove", known_codes)
     protect = _read_species(fields, "protect", known_codes) if "protect" in fields else frozenset()
@@ -54,6 +68,7 @@ def _read_species(fields: Fields, name: str, known_codes: Sequence[str]) -> froz
         if code not in known:
             near = difflib.get_close_matches(code.strip().upper(), known, 1)
             fix = f"did you mean {near[0]}?" if near else f"the model knows {', '.join(known)}"
+            fix = fix if near else f"{_NOT_IN_THE_MODEL[name]}; {fix}"
             raise fields.complaint(name, f"lists {code!r}, which the model cannot tell", fix)
     return frozenset(codes)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 import struct
 from dataclasses import dataclass
 from importlib import import_module, metadata
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from weedset.digests import bytes_digest
-from weedset.errors import MissingPartError, ModelError
+from weedset.errors import MissingPartError, ModelError, why_unreadable
 from weedset.modelcard import CARD_KEY, ModelCard, card_from_json
 from weedset.preprocess import model_input
 
@@ -99,7 +100,10 @@ def _read(path: Path) -> bytes:
     except FileNotFoundError as exc:
         raise ModelError("there is no such file", where=str(path)) from exc
     except OSError as exc:
-        raise ModelError(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+        export = f"weedset export {shlex.quote(str(path))} --out small.onnx"
+        folder = isinstance(exc, IsADirectoryError)
+        fix = f"name a model file; of a run's folder `{export}` makes one" if folder else ""
+        raise ModelError(why_unreadable(exc), where=str(path), fix=fix) from exc
 
 
 def _session(runtime: Any, data: bytes, path: Path, threads: int) -> Any:

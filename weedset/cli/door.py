@@ -12,6 +12,7 @@ import typer
 from typer.core import TyperGroup
 
 from weedset import __version__
+from weedset.cli.mistyped import UsageError, add_what_to_put
 from weedset.errors import WeedsetError
 from weedset.talk import complain, say
 
@@ -49,6 +50,9 @@ class _Door(TyperGroup):
         except WeedsetError as error:
             complain(error)
             raise typer.Exit(error.exit_code) from error
+        except UsageError as error:
+            add_what_to_put(error)
+            raise
         except OSError as error:
             if error.errno not in _NO_ROOM:
                 raise

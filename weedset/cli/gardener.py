@@ -13,6 +13,8 @@ from weedset.cli.options import SpeciesOption
 from weedset.cli.status import status
 from weedset.cli.taking_in import add_import_verbs
 from weedset.cli.tile import tile
+from weedset.errors import SettingsError
+from weedset.images import PHOTO_SUFFIXES
 from weedset.records import CellLimits, Edge
 from weedset.settings import DEFAULT_CELL_MM, DEFAULT_TILE_PX, create_workspace
 from weedset.talk import say
@@ -52,10 +54,19 @@ def new(
 
     Example: `weedset new garden --cell-mm 40 --tile-px 96`
     """
+    _require_no_photos(folder)
     edge: Edge = "pad" if pad else "drop"
     limits = CellLimits(worst_gsd, most_oblique)
     workspace = create_workspace(folder, cell_mm, tile_px, edge, limits)
     say(f"{folder} is now a workspace: cells of {workspace.cell_mm:g} mm, tiles of {tile_px} px.")
+
+
+def _require_no_photos(folder: Path) -> None:
+    """Raise SettingsError where `folder` is the photos' own, which is no place for tiles."""
+    inside = folder.iterdir() if folder.is_dir() else ()
+    if any(item.suffix.lower() in PHOTO_SUFFIXES for item in inside):
+        fix = "make the workspace beside the photos, in a folder of its own: `weedset new garden`"
+        raise SettingsError("holds photos", where=str(folder), fix=fix)
 
 
 def species(
@@ -77,5 +88,8 @@ def species(
             names = ", ".join(name for name in (item.name_en, item.name_de, item.name_es) if name)
             typer.echo(f"{item.code:8s} {item.scientific_name:32s} {names}")
     if not found:
-        say(f"No species matches {text!r}.")
+        say(
+            f"No species matches {text!r}: try a shorter part of its name, or its scientific "
+            "name. One that is not shipped goes into a list of your own, given with --species."
+        )
         raise typer.Exit(1)

@@ -18,6 +18,7 @@ from weedset.cli.options import (
     chosen_batches,
     day_of,
     tell_longer,
+    tell_unlisted,
 )
 from weedset.errors import WeedsetError
 from weedset.importers.masks import (
@@ -70,6 +71,7 @@ def import_masks(
     rule = MaskRule(meanings, least_share, by_colour=bool(colour))
     checklist = checklist_of(looked_for, known)
     labelled = repeated = bad = 0
+    seen: set[tuple[str, str]] = set()
     with open_store(open_workspace(workspace)) as store:
         batches = chosen_batches(store, site, day_of(on) if on else None)
         ids = store.photos_of_batches()
@@ -81,11 +83,15 @@ def import_masks(
                 statements = list(mask_statements(mask, photo, rule, annotator))
                 tell_longer(ids[photo.digest], store.set_checklist(ids[photo.digest], checklist))
                 added = store.add_statements(statements)
+                seen |= {
+                    (ids[photo.digest], code) for _, said in statements for code in said.present
+                }
                 labelled += added
                 repeated += len(statements) - added
             except WeedsetError as error:
                 bad += 1
                 complain(error)
+        tell_unlisted(store, seen)
     _tell_left_over("photo", matched.without_mask, "no mask here; --site leaves other gardens out")
     _tell_left_over("mask", matched.without_photo, "no photo here, or none that was chosen")
     masks_read = counted(len(matched.pairs) - bad, "mask")

@@ -107,6 +107,18 @@ def tell_longer(batch_id: str, added: Sequence[str]) -> None:
         say(f"{codes} now on the checklist of {batch_id}: labels made before say nothing of it.")
 
 
+def tell_unlisted(store: Store, seen: Iterable[tuple[str, str]]) -> None:
+    """Say which species were `seen` (batch id, code) without being on the batch's checklist."""
+    listed = {batch.id: batch.looked_for for batch in store.batches()}
+    codes = sorted({code for batch_id, code in seen if code not in listed[batch_id]})
+    if codes:
+        say(
+            f"NOTE: {', '.join(codes)} in these labels but not on the checklist, so their "
+            "absence counts nowhere. Where all of them were marked, put them into --looked-for "
+            "and import again."
+        )
+
+
 def checklist_of(text: str, known: SpeciesList) -> tuple[str, ...]:
     """Return the codes given with --looked-for.
 

@@ -20,6 +20,7 @@ from weedset.cli.options import (
     licence_of,
     require_site,
     tell_longer,
+    tell_unlisted,
 )
 from weedset.errors import LabelError, WeedsetError
 from weedset.importers.coco import read_coco
@@ -91,6 +92,10 @@ def import_csv(
         for batch_id in sorted({batch_of[digest] for (digest, _, _), _ in statements}):
             tell_longer(batch_id, store.set_checklist(batch_id, checklist))
         added = store.add_statements(statements)
+        tell_unlisted(
+            store,
+            {(batch_of[place[0]], code) for place, said in statements for code in said.present},
+        )
     say(f"{counted(added, 'tile')} labelled; {len(statements) - added} said so already.")
     if as_json:
         emit({"tiles": added, "repeated": len(statements) - added})
@@ -168,6 +173,7 @@ def _take_marks(
 ) -> None:
     meanings = settle_names(name_counts(marked), known, names or room.root / "names.csv")
     counts: Counter[str] = Counter()
+    seen: set[tuple[str, str]] = set()
     with open_store(room) as store:
         batch_of = store.photos_of_batches()
         found = _photos_by_name(store.photos())
@@ -186,10 +192,12 @@ def _take_marks(
                 batch_id = batch_of[photos[0].digest]
                 tell_longer(batch_id, store.set_checklist(batch_id, checklist))
                 counts["tiles"] += store.add_statements(statements)
+                seen |= {(batch_id, code) for _, said in statements for code in said.present}
                 counts["photos"] += 1
             except WeedsetError as error:
                 counts["bad"] += 1
                 complain(error)
+        tell_unlisted(store, seen)
     say(
         f"{counted(counts['tiles'], 'tile')} labelled on {counted(counts['photos'], 'photo')}; "
         f"{counts['bad']} could not be used; {counts['absent']} not in this workspace, or there "

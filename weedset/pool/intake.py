@@ -13,7 +13,7 @@ from pathlib import Path
 
 from weedset.contribution.batch import Contribution, batch_id
 from weedset.digests import file_digest, whole_file
-from weedset.errors import CheckNotPassedError, PoolError
+from weedset.errors import CheckNotPassedError, PoolError, why_unreadable
 from weedset.pool.contents import count_features
 from weedset.pool.journal import Entry, Event, append, locked, now, read_journal
 from weedset.pool.layout import Pool, written_in_vain
@@ -45,14 +45,14 @@ def add(
     try:
         digest = file_digest(archive)
     except OSError as exc:
-        raise PoolError(f"cannot be read ({exc.strerror})", where=str(archive)) from exc
+        raise PoolError(why_unreadable(exc), where=str(archive)) from exc
     there = standings(read_journal(pool)).get(digest)
     if there is not None:
         return there
     copy = pool.archive(digest)
     _copy(archive, copy, digest)
     today = datetime.now(UTC).date()
-    report = check_contribution(copy, known, today, workers, executor)
+    report = check_contribution(copy, known, today, workers, executor, archive.name)
     with locked(pool):
         there = standings(read_journal(pool)).get(digest)
         if there is not None:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from weedset.contribution.batch import Contribution, batch_id, contribution_from
 from weedset.contribution.layout import BATCH, LABELS, MANIFEST, PHOTOS
-from weedset.errors import ContributionError
+from weedset.errors import ContributionError, why_unreadable
 from weedset.fields import parse_json
 from weedset.findings import Finding, Findings, harmless
 from weedset.storedzip import StoredZip
@@ -49,15 +49,17 @@ def check_contribution(
     today: date,
     workers: int | None = None,
     executor: Executor | None = None,
+    given_as: str = "",
 ) -> Report:
     """Check an archive and say everything that is wrong with it.
 
+    `given_as` is the name that its giver knows it by, where `path` is a copy of another name.
     `workers` and `executor` are as for `weedset.hands.in_order`.
     Raises ContributionError only where there is no such file to read.
     """
     findings = Findings()
     whole = None
-    name = harmless(path.name)
+    name = harmless(given_as or path.name)
     try:
         with path.open("rb") as file:
             try:
@@ -69,7 +71,9 @@ def check_contribution(
                 reading = path, archive, survey, findings
                 whole = _check_contents(*reading, known, today, workers, executor)
     except OSError as exc:
-        raise ContributionError(f"cannot be read ({exc.strerror})", where=str(path)) from exc
+        folder = isinstance(exc, IsADirectoryError)
+        fix = "name a contribution, which `weedset pack` makes of a batch" if folder else ""
+        raise ContributionError(why_unreadable(exc), where=str(path), fix=fix) from exc
     return Report(name, whole, tuple(findings.shown), findings.count)
 
 
