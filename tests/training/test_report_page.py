@@ -254,7 +254,7 @@ def test_a_picture_shows_the_cell_bright_in_its_dimmed_surroundings(
     assert shown[115:205, 115:205].mean(axis=(0, 1)) == pytest.approx(inside, rel=0.12)
     assert shown[4:96, 4:-4].mean(axis=(0, 1)) == pytest.approx(around / 2, rel=0.12)
     assert shown[106, 130:190].mean() > 180  # a white line, whatever colours one sees
-    assert "row 4, column 5" in picture.lines[-1]
+    assert "row 3, column 4" in picture.lines[-1]
     assert "CHEAL is here" in picture.alt
     pictures = re.findall(r'src="data:image/jpeg;base64,(.*?)"', written.read_text())
     assert pictures
