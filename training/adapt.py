@@ -22,7 +22,7 @@ from training.gain import Gain, paired_gain
 from training.head import features, head_of, refitted, widened
 from training.metrics import class_card
 from training.runs import Run, finished, load_model, read_run, write_run
-from training.sources import Source, photos_of, sites_of, split_of
+from training.sources import Source, batches_of, held_out_of, licences_of, photos_of, split_of
 from weedset import __version__
 from weedset.digests import write_whole
 from weedset.errors import SettingsError, TrainingError
@@ -203,9 +203,8 @@ def _card(
 ) -> ModelCard:
     learned = (*split.train, *split.validation)
     gsds = [tile.tile.gsd_mm_per_px for tile in learned]
-    ids = {tile.batch_id for tile in learned}
-    used = [batch for batch in source.batches if batch.id in ids]
-    licences = {*old.licence.split(" AND "), *(batch.licence or "NOASSERTION" for batch in used)}
+    used = batches_of(source, learned)
+    licences = {*old.licence.split(" AND "), *licences_of(used)}
     # What was promised of harm was promised of the old model's thresholds and probabilities.
     # The digest stays that of the model's edition, by which a withdrawal finds it.
     return replace(
@@ -218,7 +217,7 @@ def _card(
         gsd_max_mm_per_px=max(old.gsd_max_mm_per_px, *gsds),
         edition=f"{old.edition}, adapted to {source.name}",
         split=split.unit,
-        held_out=sites_of(split.test) if split.unit == "site" else photos_of(split.test),
+        held_out=held_out_of(split),
         licence=" AND ".join(sorted(licences)),
         givers=tuple(sorted({*old.givers, *(batch.giver for batch in used if batch.giver)})),
         bound=None,

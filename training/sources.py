@@ -144,6 +144,22 @@ def _telling(tiles: Sequence[LabelledTile]) -> tuple[LabelledTile, ...]:
     return tuple(tile for tile in tiles if tile.statement.verdict is not Verdict.CANNOT_TELL)
 
 
+def batches_of(source: Source, tiles: Iterable[LabelledTile]) -> list[Batch]:
+    """Return the batches of a source to which any of the tiles belong."""
+    ids = {labelled.batch_id for labelled in tiles}
+    return [batch for batch in source.batches if batch.id in ids]
+
+
+def licences_of(batches: Iterable[Batch]) -> set[str]:
+    """Return the licences of batches; SPDX's word for none stands for one that nobody stated."""
+    return {batch.licence or "NOASSERTION" for batch in batches}
+
+
+def held_out_of(split: Split) -> tuple[str, ...]:
+    """Return what a model's card says was held out: sites, or photos by digest."""
+    return sites_of(split.test) if split.unit == "site" else photos_of(split.test)
+
+
 def photos_of(tiles: Iterable[LabelledTile]) -> tuple[str, ...]:
     """Return the digests of the photos of tiles, in order."""
     return tuple(sorted({labelled.tile.photo_digest for labelled in tiles}))

@@ -29,15 +29,20 @@ from training.metrics import average_precision, class_card
 from training.progress import epochs_told
 from training.recipe import Recipe
 from training.runs import Run, finished, write_run
-from training.sources import Source, photos_of, sites_of, split_of
+from training.sources import (
+    Source,
+    batches_of,
+    held_out_of,
+    licences_of,
+    photos_of,
+    sites_of,
+    split_of,
+)
 from weedset import __version__
 from weedset.errors import SettingsError
 from weedset.modelcard import ClassCard, ModelCard
 from weedset.splits import Split
 from weedset.talk import counted, say
-
-#: SPDX's word for a licence that nobody stated.
-_NO_LICENCE = "NOASSERTION"
 
 
 def train(
@@ -130,8 +135,7 @@ def _card(
 ) -> ModelCard:
     learned = (*split.train, *split.validation)
     gsds = [labelled.tile.gsd_mm_per_px for labelled in learned]
-    ids = {labelled.batch_id for labelled in learned}
-    used = [batch for batch in source.batches if batch.id in ids]
+    used = batches_of(source, learned)
     return ModelCard(
         name=recipe.name,
         made_with=f"weedset {__version__}",
@@ -145,8 +149,8 @@ def _card(
         edition=source.name,
         edition_digest=source.digest,
         split=split.unit,
-        held_out=sites_of(split.test) if split.unit == "site" else photos_of(split.test),
-        licence=" AND ".join(sorted({batch.licence or _NO_LICENCE for batch in used})),
+        held_out=held_out_of(split),
+        licence=" AND ".join(sorted(licences_of(used))),
         givers=tuple(sorted({batch.giver for batch in used if batch.giver})),
         mmac=round(multiply_adds(recipe.backbone, len(classes), recipe.input_px) / 1e6, 1),
     )

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.stats import beta
-from toy_garden import BAR, DISC
+from toy_garden import BAR, DISC, toy_card
 
 from training.evaluation.bound import WALK, Asked, Bounded, require_boundable, walked
 from training.evaluation.bound_file import (
@@ -24,33 +24,17 @@ from training.export import Exported
 from weedset.board.model import open_model
 from weedset.errors import CheckNotPassedError, ModelError, PolicyError, TrainingError
 from weedset.modelcard import ClassCard, ModelCard
-from weedset.preprocess import Normalisation
 from weedset.records import ANY_PLANT, Action, Policy
 from weedset.settings import Workspace
 
 POLICY = Policy("beds", frozenset({DISC, "STEME"}), frozenset({BAR}))
-CARD = ModelCard(
-    name="toy",
-    made_with="weedset",
-    made_on="2026-05-01",
-    classes=(
-        ClassCard(ANY_PLANT, 0.9, 0.5, 0.1),
-        ClassCard(DISC, 0.6, 0.5, 0.1),
-        ClassCard("STEME", 0.9, 0.5, 0.1),
-        ClassCard(BAR, 0.7, 0.5, 0.1),
-        ClassCard("POAAN", None, 0.5, 0.1),
-    ),
-    input_px=32,
-    normalisation=Normalisation(127, 128),
-    cell_mm=50,
-    gsd_min_mm_per_px=1,
-    gsd_max_mm_per_px=1,
-    edition="workspace toy",
-    edition_digest="0",
-    split="site",
+CARD = toy_card(
+    ClassCard(ANY_PLANT, 0.9, 0.5, 0.1),
+    ClassCard(DISC, 0.6, 0.5, 0.1),
+    ClassCard("STEME", 0.9, 0.5, 0.1),
+    ClassCard(BAR, 0.7, 0.5, 0.1),
+    ClassCard("POAAN", None, 0.5, 0.1),
     held_out=("north",),
-    licence="CC0-1.0",
-    givers=(),
 )
 
 

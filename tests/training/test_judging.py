@@ -1,14 +1,14 @@
 from dataclasses import replace
 
 import pytest
+from toy_garden import toy_card
 
 from training.evaluation.judging import judge
 from training.evaluation.pairs import Ought, what_ought
 from training.metrics import upper_bound
 from weedset.board.classify import ClassifiedCell
 from weedset.board.gate import Gate
-from weedset.modelcard import ClassCard, ModelCard
-from weedset.preprocess import Normalisation
+from weedset.modelcard import ClassCard
 from weedset.records import (
     ANY_PLANT,
     Action,
@@ -24,22 +24,8 @@ from weedset.records import (
 
 POLICY = Policy("beds", remove=frozenset({"CHEAL", "STEME"}), protect=frozenset({"DAUCS"}))
 
-CARD = ModelCard(
-    name="toy",
-    made_with="weedset",
-    made_on="2026-05-01",
-    classes=(ClassCard(ANY_PLANT, 0.9, 0.5, 0.1), ClassCard("CHEAL", None, 0.5, 0.1)),
-    input_px=32,
-    normalisation=Normalisation(127, 128),
-    cell_mm=50,
-    gsd_min_mm_per_px=1,
-    gsd_max_mm_per_px=1,
-    edition="workspace toy",
-    edition_digest="0",
-    split="photo",
-    held_out=(),
-    licence="CC0-1.0",
-    givers=(),
+CARD = toy_card(
+    ClassCard(ANY_PLANT, 0.9, 0.5, 0.1), ClassCard("CHEAL", None, 0.5, 0.1), split="photo"
 )
 
 

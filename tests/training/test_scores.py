@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from sklearn.metrics import average_precision_score, precision_score, recall_score, roc_auc_score
+from toy_garden import toy_card
 
 from training.evaluation.evaluation_text import row_lines
 from training.evaluation.outcomes import Outcomes, pooled, tabulate
@@ -17,8 +18,7 @@ from training.evaluation.reliability_plot import write_reliability
 from training.evaluation.scores import score
 from weedset.board.classify import ClassifiedCell
 from weedset.errors import SettingsError
-from weedset.modelcard import ClassCard, ModelCard
-from weedset.preprocess import Normalisation
+from weedset.modelcard import ClassCard
 from weedset.records import (
     ANY_PLANT,
     Action,
@@ -33,26 +33,10 @@ from weedset.records import (
 )
 
 POLICY = Policy("beds", remove=frozenset({"CHEAL"}), protect=frozenset({"DAUCS"}))
-CARD = ModelCard(
-    name="toy",
-    made_with="weedset",
-    made_on="2026-05-01",
-    classes=(
-        ClassCard(ANY_PLANT, None, 0.5, 0.1),
-        ClassCard("CHEAL", 0.8, 0.5, 0.1),
-        ClassCard("DAUCS", None, 0.4, 0.1),
-    ),
-    input_px=32,
-    normalisation=Normalisation(127, 128),
-    cell_mm=50,
-    gsd_min_mm_per_px=1,
-    gsd_max_mm_per_px=1,
-    edition="workspace toy",
-    edition_digest="0",
-    split="site",
-    held_out=(),
-    licence="CC0-1.0",
-    givers=(),
+CARD = toy_card(
+    ClassCard(ANY_PLANT, None, 0.5, 0.1),
+    ClassCard("CHEAL", 0.8, 0.5, 0.1),
+    ClassCard("DAUCS", None, 0.4, 0.1),
 )
 
 

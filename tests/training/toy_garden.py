@@ -9,7 +9,8 @@ import onnx
 from PIL import Image, ImageDraw
 
 from training.recipe import Recipe
-from weedset.modelcard import CARD_KEY, ModelCard, card_to_json
+from weedset.modelcard import CARD_KEY, ClassCard, ModelCard, card_to_json
+from weedset.preprocess import Normalisation
 from weedset.records import Batch, CameraProfile, Origin, Statement, Verdict
 from weedset.settings import Workspace, create_workspace
 from weedset.store import open_store
@@ -124,3 +125,24 @@ def with_card(model: Path, out: Path, card: ModelCard) -> Path:
 def quick_recipe() -> Recipe:
     """A recipe for a garden of three photos."""
     return toy_recipe(epochs=12, batch_size=16)
+
+
+def toy_card(*classes: ClassCard, split: str = "site", held_out: Sequence[str] = ()) -> ModelCard:
+    """The card of a model that was never trained, for what only asks its thresholds."""
+    return ModelCard(
+        name="toy",
+        made_with="weedset",
+        made_on="2026-05-01",
+        classes=classes,
+        input_px=32,
+        normalisation=Normalisation(127, 128),
+        cell_mm=50,
+        gsd_min_mm_per_px=1,
+        gsd_max_mm_per_px=1,
+        edition="workspace toy",
+        edition_digest="0",
+        split=split,
+        held_out=tuple(held_out),
+        licence="CC0-1.0",
+        givers=(),
+    )
