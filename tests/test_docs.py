@@ -16,6 +16,7 @@ import pytest
 from typer.testing import CliRunner
 
 from docs.pictures import PICTURES
+from tests.as_written import commands_of
 from tests.conftest import SavePhoto
 from training.verbs import app
 from weedset import errors, records
@@ -79,8 +80,7 @@ def test_each_record_has_one_word() -> None:
 
 def commands(page: str) -> list[list[str]]:
     text = (DOCS / page).read_text("utf-8")
-    blocks = re.findall(r"^```sh\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
-    return [shlex.split(line) for block in blocks for line in block.splitlines() if line]
+    return [shlex.split(line) for line in commands_of(text)]
 
 
 def test_the_first_afternoon_runs_as_written(

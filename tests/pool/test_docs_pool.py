@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import os
 import re
-import shlex
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
 
+from tests.as_written import commands_of, run_as_written
 from tests.pool.conftest import give
 from training.verbs import app
 
@@ -23,14 +22,9 @@ def test_every_command_runs_as_written(tmp_path: Path, monkeypatch: pytest.Monke
     for giver, site, seed in (("anna", "aa", 0), ("ben", "bb", 10), ("eve", "ee", 0)):
         give(tmp_path, giver, f"s-00000000000000{site}", seed, photos=3)
     monkeypatch.chdir(tmp_path)
-    blocks = re.findall(r"^```sh\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
-    lines = [line for block in blocks for line in block.splitlines() if line]
+    lines = commands_of(TEXT)
     assert len(lines) >= 6
-    for line in lines:
-        program, *words = shlex.split(line)
-        assert program == "weedset"
-        result = CliRunner().invoke(app, words)
-        assert result.exit_code == 0, f"{line}\n{result.output}"
+    run_as_written(lines)
     parts = re.findall(r"^```python\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
     assert len(parts) == 2
     # in a process of its own each: libraries may warn, and must reach no network

@@ -12,6 +12,7 @@ import pytest
 from toy_garden import BAR, DISC, quick_recipe
 from typer.testing import CliRunner
 
+from tests.as_written import commands_of
 from training.evaluation.harm import sites_needed
 from training.evaluation.leave_one_out import LeftOut
 from training.export import Exported
@@ -53,8 +54,7 @@ def folder(
 
 
 def test_every_command_runs_as_written(folder: Path) -> None:
-    blocks = re.findall(r"^```sh\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
-    lines = [line for block in blocks for line in block.splitlines() if line]
+    lines = commands_of(TEXT)
     assert len(lines) >= 7
     for line in lines:
         program, *words = shlex.split(line)

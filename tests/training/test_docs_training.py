@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import re
-import shlex
 from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 from toy_garden import ToyPhoto, make_garden, toy_photos, toy_recipe
-from typer.testing import CliRunner
 
+from tests.as_written import commands_of, run_as_written
 from training.recipe import read_recipe
-from training.verbs import app
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "training.md").read_text("utf-8")
@@ -38,14 +35,9 @@ def test_every_command_runs_as_written(tmp_path: Path, monkeypatch: pytest.Monke
     make_garden(tmp_path / "own", photos)
     (tmp_path / "own" / "garden").rename(tmp_path / "my-garden")
     monkeypatch.chdir(tmp_path)
-    blocks = re.findall(r"^```sh\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
-    lines = [line for block in blocks for line in block.splitlines() if line]
+    lines = commands_of(TEXT)
     assert len(lines) >= 5
-    for line in lines:
-        program, *words = shlex.split(line)
-        assert program == "weedset"
-        result = CliRunner().invoke(app, words)
-        assert result.exit_code == 0, f"{line}\n{result.output}"
+    run_as_written(lines)
     for name in ("student.onnx", "mine.onnx"):
         assert (tmp_path / name).stat().st_size > 100, name
 
