@@ -93,7 +93,8 @@ def measured(folder: Path, cards: int, workers: int, batch: int, epochs: int) ->
         starter += ["-m", "torch.distributed.run", "--standalone", "--nproc-per-node", str(cards)]
     words = ["-m", "training.verbs", "train", recipe, "-w", folder / "workspace", "--out", out]
     limits = ["--held-out", "site-0", "--workers", str(workers)]
-    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    beside = filter(None, (str(ROOT), os.environ.get("PYTHONPATH")))
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join(beside)}
     if cards == 1:
         env["CUDA_VISIBLE_DEVICES"] = "0"
     start = perf_counter()
