@@ -31,8 +31,6 @@ from training.train import train
 from weedset.records import LabelledTile, Verdict
 from weedset.settings import open_workspace
 
-SHARES, SMOOTHINGS = (0.0, 0.05, 0.2), (0.0, 0.05, 0.1)
-
 
 def planted(source: Source, share: float, seed: int) -> Source:
     """Return the source with wrong labels in a share of the tiles to learn from."""
@@ -81,6 +79,8 @@ def main() -> None:
     parser.add_argument("workspace", type=Path)
     parser.add_argument("runs", type=Path)
     parser.add_argument("--recipe", default="small")
+    parser.add_argument("--shares", type=float, nargs="+", default=[0.0, 0.05, 0.2])
+    parser.add_argument("--smoothings", type=float, nargs="+", default=[0.0, 0.05, 0.1])
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
     parser.add_argument("--at-once", type=int, default=1)
     parser.add_argument("--workers", type=int)
@@ -95,8 +95,8 @@ def main() -> None:
         return
     jobs = [
         (share, smoothing, seed)
-        for share in SHARES
-        for smoothing in SMOOTHINGS
+        for share in told.shares
+        for smoothing in told.smoothings
         for seed in told.seeds
     ]
     told.runs.mkdir(parents=True, exist_ok=True)
@@ -119,10 +119,10 @@ def main() -> None:
         list(pool.map(learn, jobs))
     codes = read_run(out(jobs[0])).card.codes
     found = np.array([marks(source, out(job)) for job in jobs])
-    found = found.reshape(len(SHARES), len(SMOOTHINGS), len(told.seeds), 2, len(codes))
+    found = found.reshape(len(told.shares), len(told.smoothings), len(told.seeds), 2, len(codes))
     print(f"recipe {told.recipe}, seeds {told.seeds}")
-    for i, share in enumerate(SHARES):
-        for j, smoothing in enumerate(SMOOTHINGS):
+    for i, share in enumerate(told.shares):
+        for j, smoothing in enumerate(told.smoothings):
             cells = [
                 f"{code} {found[i, j, :, 0, k].mean():.3f} ({found[i, j, :, 0, k].std(ddof=1):.3f})"
                 f", off {found[i, j, :, 1, k].mean():.3f}"
