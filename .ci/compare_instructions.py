@@ -24,46 +24,11 @@ PACKAGES = ("numpy", "pillow", "onnxruntime")
 
 
 def make(folder: Path) -> None:
-    """Write the small net, untrained, and the made-up photo of 5 megapixels that `check` uses.
-
-    Weights do not change how many instructions a net takes.
-    """
-    import numpy as np
-    import onnx
-    import torch
-
-    from training.backbones import NORMALISATION, build_backbone
-    from training.export import write_float_model
-    from training.quantize import quantize
+    """Write the small net, untrained, and the made-up photo of 5 megapixels that `check` uses."""
+    from tests.benchmarks.untrained_model import write_untrained
     from weedset.board.fitness import made_up_photo
-    from weedset.modelcard import CARD_KEY, ClassCard, ModelCard, card_to_json
-    from weedset.preprocess import model_input
 
-    codes = ("CHEAL", "STEME", "POAAN", "TAROF", "DAUCS", "LACSA", "BEAVX", "1PLAK")
-    card = ModelCard(
-        name="untrained",
-        made_with="count-instructions",
-        made_on="2026-11-25",
-        classes=tuple(ClassCard(code, 0.9, 0.5, 0.2) for code in codes),
-        input_px=96,
-        normalisation=NORMALISATION,
-        cell_mm=50.0,
-        gsd_min_mm_per_px=0.1,
-        gsd_max_mm_per_px=0.6,
-        edition="none",
-        edition_digest="0" * 64,
-        split="site",
-        held_out=(),
-        licence="CC0-1.0",
-        givers=(),
-    )
-    torch.manual_seed(0)
-    write_float_model(build_backbone("small", len(codes)).eval(), 96, folder / "float.onnx")
-    tiles = np.random.default_rng(0).integers(0, 256, (64, 96, 96, 3), dtype=np.uint8)
-    quantize(folder / "float.onnx", folder / "int8.onnx", model_input(tiles, NORMALISATION))
-    net = onnx.load(folder / "int8.onnx")
-    onnx.helper.set_model_props(net, {CARD_KEY: card_to_json(card)})
-    onnx.save(net, folder / "model.onnx")
+    write_untrained(folder)
     # 670 x 502 mm of ground: 13 x 10 whole cells.
     (folder / "camera.toml").write_text('name = "5 MP"\n[scale]\ngsd_mm_per_px = 0.2585\n')
     made_up_photo(2592, 1944, folder / "photo.jpg")

@@ -183,5 +183,7 @@ def orders_loader(
 
 def target_table(tiles: Sequence[LabelledTile], classes: Sequence[str]) -> NDArray[np.int8]:
     """Return the targets of all tiles, (tiles, classes): 1, 0, or -1 for not known."""
-    rows = [targets(tile, classes) for tile in tiles]
-    return np.array(rows, dtype=np.int8).reshape(len(tiles), len(classes))
+    table = np.empty((len(tiles), len(classes)), np.int8)
+    for row, tile in zip(table, tiles, strict=True):
+        row[:] = targets(tile, classes)
+    return table

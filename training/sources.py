@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import chain, repeat
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from weedset.digests import bytes_digest
+from weedset.digests import blocks_digest
 from weedset.errors import TrainingError
 from weedset.pool.frozen import open_edition
 from weedset.records import (
@@ -24,6 +25,8 @@ from weedset.records import (
 from weedset.settings import Workspace, tile_archive
 from weedset.splits import Split, split_tiles
 from weedset.store import open_store
+
+_Value = TypeVar("_Value", bound=Hashable)
 
 _NOTHING_SAID = Statement("", Origin.PAGE, Verdict.CANNOT_TELL)
 
@@ -78,7 +81,7 @@ def from_edition(folder: Path) -> Source:
     Raises PoolError where it is no edition or not as it was frozen, TrainingError where its
     cells are of several sizes, MissingPartError where the pool part is not installed.
     """
-    frozen = open_edition(folder)
+    frozen, known = open_edition(folder), _Known()
     tiles: list[LabelledTile] = []
     parts: dict[str, list[LabelledTile]] = {"train": [], "validation": [], "test": []}
     batches: dict[str, Batch] = {}
@@ -86,11 +89,13 @@ def from_edition(folder: Path) -> Source:
     cameras: dict[str, str] = {}
     sizes = set()
     for row in frozen.rows():
-        tile = _labelled(row)
+        tile = _labelled(row, known)
         tiles.append(tile)
         parts[row["split"]].append(tile)
-        shards[tile.batch_id, tile.tile.photo_digest] = folder / row["shard"]
-        cameras[tile.tile.photo_digest] = row["camera"]
+        place = tile.batch_id, tile.tile.photo_digest
+        if place not in shards:
+            shards[place] = folder / row["shard"]
+        cameras[tile.tile.photo_digest] = known(row["camera"])
         sizes.add(row["cell_mm"])
         if tile.batch_id not in batches:
             batches[tile.batch_id] = _batch(row)
@@ -117,7 +122,9 @@ def from_edition(folder: Path) -> Source:
 
 def labels_digest(tiles: Sequence[LabelledTile]) -> str:
     """Return the SHA-256 over all tiles with their labels, whatever order they come in."""
-    return bytes_digest("\n".join(sorted(_label_line(tile) for tile in tiles)).encode())
+    lines = sorted(_label_line(tile) for tile in tiles)
+    between = chain([""], repeat("\n"))
+    return blocks_digest((end + line).encode() for end, line in zip(between, lines, strict=False))
 
 
 def split_of(source: Source, held_out: Sequence[str]) -> Split:
@@ -203,15 +210,27 @@ def _shard_of(shards: Mapping[tuple[str, str], Path], labelled: LabelledTile) ->
     return shards[labelled.batch_id, labelled.tile.photo_digest]
 
 
-def _labelled(row: Mapping[str, Any]) -> LabelledTile:
+class _Known:
+    """Gives back the first of all values that are equal: a million tiles say little that is new."""
+
+    def __init__(self) -> None:
+        self._first: dict[Hashable, Any] = {}
+
+    def __call__(self, value: _Value) -> _Value:
+        # Equal values of different types, such as 1 and 1.0, are not the same.
+        first: _Value = self._first.setdefault((type(value), value), value)
+        return first
+
+
+def _labelled(row: Mapping[str, Any], known: _Known) -> LabelledTile:
     side, at_row, at_col = row["cell_mm"], row["row"], row["col"]
     x_mm, y_mm = at_col * side, at_row * side
     tile = Tile(
-        photo_digest=row["photo"],
-        row=at_row,
-        col=at_col,
-        footprint=Footprint(x_mm, y_mm, x_mm + side, y_mm + side),
-        gsd_mm_per_px=row["gsd_mm_per_px"],
+        photo_digest=known(row["photo"]),
+        row=known(at_row),
+        col=known(at_col),
+        footprint=known(Footprint(x_mm, y_mm, x_mm + side, y_mm + side)),
+        gsd_mm_per_px=known(row["gsd_mm_per_px"]),
         inside_share=1.0,
         offset=row["offset"],
         length=row["length"],
@@ -227,12 +246,12 @@ def _labelled(row: Mapping[str, Any]) -> LabelledTile:
     )
     return LabelledTile(
         tile=tile,
-        photo_name=row["key"].rsplit("_", 1)[0],
-        batch_id=row["contribution"],
-        site=row["site"],
-        taken_at=row["taken_on"],
-        looked_for=frozenset(row["looked_for"]),
-        statement=statement,
+        photo_name=known(row["key"].rsplit("_", 1)[0]),
+        batch_id=known(row["contribution"]),
+        site=known(row["site"]),
+        taken_at=known(row["taken_on"]),
+        looked_for=known(frozenset(row["looked_for"])),
+        statement=known(statement),
     )
 
 

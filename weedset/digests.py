@@ -7,7 +7,7 @@ import hashlib
 import os
 import secrets
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
@@ -16,6 +16,14 @@ from typing import IO
 def bytes_digest(data: bytes | memoryview) -> str:
     """Return the SHA-256 of `data` in lower-case hex."""
     return hashlib.sha256(data).hexdigest()
+
+
+def blocks_digest(blocks: Iterable[bytes]) -> str:
+    """Return the SHA-256 of blocks, one after the other, in lower-case hex."""
+    digest = hashlib.sha256()
+    for block in blocks:
+        digest.update(block)
+    return digest.hexdigest()
 
 
 def file_digest(path: Path) -> str:

@@ -15,6 +15,9 @@ from pathlib import Path
 
 from weedset.errors import WeedsetError, why_unreadable
 
+#: A text that begins with one of these is a formula to spreadsheets.
+FORMULA_SIGNS = "=+-@"
+
 
 class Fields:
     """One table, read field by field; what is left unread at `done()` is a mistake.
@@ -173,20 +176,31 @@ def read_toml(path: Path, error: type[WeedsetError]) -> Fields:
 
     Raises `error` where the file is absent, not UTF-8, or not TOML.
     """
+    text = read_text(path, error)
     try:
-        table = tomllib.loads(read_text(path, error))
-    except tomllib.TOMLDecodeError as exc:
+        table = tomllib.loads(text)
+    except (ValueError, RecursionError) as exc:  # numbers of too many digits, tables too deep
         raise error(f"is not valid TOML: {exc}", where=str(path)) from exc
     return Fields(table, str(path), error)
 
 
 def parse_json(text: str, where: str, error: type[WeedsetError]) -> Fields:
-    """Parse a JSON object; raises `error` where it is none."""
+    """Parse a JSON object; raises `error` where it is none, or says a thing twice."""
     try:
-        table = json.loads(text)
+        table = json.loads(text, object_pairs_hook=_each_once)
     except (ValueError, RecursionError) as exc:
         raise error(f"is not valid JSON: {exc}", where=where) from exc
     return Fields(table, where, error)
+
+
+def _each_once(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    """Return a table; of two values under one name two programs would read two things."""
+    table = dict(pairs)
+    if len(table) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise ValueError(f"it says {_shown(twice)} twice")
+    return table
 
 
 def read_text(path: Path, error: type[WeedsetError]) -> str:

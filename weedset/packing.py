@@ -7,7 +7,6 @@ rows and manifests wait in unnamed files on the disk, so memory does not grow wi
 
 from __future__ import annotations
 
-import hashlib
 import json
 import tempfile
 from collections import Counter
@@ -40,7 +39,7 @@ from weedset.contribution.layout import (
     tile_name,
 )
 from weedset.contribution.rows import GivenLabel, label_row, loose_row, photo_row
-from weedset.digests import bytes_digest, whole_file
+from weedset.digests import blocks_digest, bytes_digest, whole_file
 from weedset.errors import ContributionError, StoreError
 from weedset.images import encode_upright
 from weedset.labelling import under_checklist
@@ -87,7 +86,7 @@ class _Bag:
 
     def add_payload_file(self, name: str, source: IO[bytes]) -> None:
         """Add a file of the payload, block by block."""
-        digest = _digest(source)
+        digest = blocks_digest(_blocks(source))
         size = self._zip.add(f"{self._name}/{name}", _blocks(source))
         self._list(name, digest, size)
 
@@ -98,7 +97,7 @@ class _Bag:
 
     def finish(self) -> None:
         """Add the tag files (RFC 8493, 2.1 and 2.2) and the zip's own directory."""
-        digests = {MANIFEST: _digest(self._manifest)}
+        digests = {MANIFEST: blocks_digest(_blocks(self._manifest))}
         self._zip.add(f"{self._name}/{MANIFEST}", _blocks(self._manifest))
         info = bag_info(self._name, self._octets, self._streams)
         for name, text in ((BAGIT, BAGIT_TEXT), (BAG_INFO, info)):
@@ -291,10 +290,3 @@ def _blocks(source: IO[bytes]) -> Iterator[bytes]:
     source.seek(0)
     while block := source.read(_BLOCK_BYTES):
         yield block
-
-
-def _digest(source: IO[bytes]) -> str:
-    digest = hashlib.sha256()
-    for block in _blocks(source):
-        digest.update(block)
-    return digest.hexdigest()

@@ -6,7 +6,6 @@ to look. The sheets are put together from the very tiles that would go.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont, ImageOps
 
 from weedset.contribution.giving import Giving, giving_fields
-from weedset.digests import write_whole
+from weedset.digests import blocks_digest, write_whole
 from weedset.errors import ContributionError
 from weedset.fields import parse_json, read_text
 from weedset.images import encode_tile, encode_upright, reduced
@@ -206,16 +205,16 @@ def _shown_path(workspace: Workspace, batch: Batch) -> Path:
 
 def _pictures_digest(store: Store, batch: Batch) -> str:
     """Return a digest of which pictures would go: a label that changes does not change it."""
-    digest = hashlib.sha256()
+    return blocks_digest(f"{line}\n".encode() for line in _pictures(store, batch))
+
+
+def _pictures(store: Store, batch: Batch) -> Iterator[str]:
     for photo in photos_in_time(store, batch).values():
         for item, _ in store.standing_of(photo.digest):
             tile = item.tile
-            digest.update(
-                f"{photo.digest} {tile.row} {tile.col} {tile.length} {tile.footprint}\n".encode()
-            )
+            yield f"{photo.digest} {tile.row} {tile.col} {tile.length} {tile.footprint}"
     for picture, _ in store.loose_of(batch.id):
-        digest.update(f"{picture.digest}\n".encode())
-    return digest.hexdigest()
+        yield picture.digest
 
 
 def picture_counts(preview: Preview) -> list[str]:

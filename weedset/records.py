@@ -9,6 +9,7 @@ the picture as the camera stored it, before any turning: they are fixed to the c
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
@@ -309,6 +310,10 @@ class Tile:
     relief_scale_error: float | None = None
     position_uncertainty_mm: float | None = None
     quality: Quality | None = None
+
+
+#: What a site may be called.
+SITE_NAME = re.compile(r"[\w][\w .-]{0,59}")
 
 
 @dataclass(frozen=True, slots=True)

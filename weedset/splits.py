@@ -10,7 +10,7 @@ from weedset.digests import bytes_digest
 from weedset.errors import TrainingError
 from weedset.records import LabelledTile
 
-#: Below this many sites there are too few to learn, tune and judge on separate ones.
+#: One to learn from, one to tune on, one to judge by: below, there are no separate ones.
 LEAST_SITES = 3
 
 _TEST_SHARE = 1 / 3

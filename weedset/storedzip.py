@@ -230,7 +230,7 @@ class StoredZip:
         if len(data) < _CENTRAL.size or data[:4] != b"PK\x01\x02":
             raise self._refuse(f"has a damaged directory at member {number}")
         (
-            _, _, _, flags, method, _, _, crc, packed, size, name_bytes, extra_bytes, comment,
+            _, _, needs, flags, method, _, _, crc, packed, size, name_bytes, extra_bytes, comment,
             disk, _, attributes, offset,
         ) = _CENTRAL.unpack_from(data)  # fmt: skip
         used = _CENTRAL.size + name_bytes + extra_bytes
@@ -246,7 +246,8 @@ class StoredZip:
         if offset == _MOST_32 and len(extra) == _OFFSET_EXTRA.size:
             kind, length, offset = _OFFSET_EXTRA.unpack(extra)
             extra = b"" if (kind, length) == (1, 8) else extra
-        if extra or comment or disk or flags & _SIZE_LATER_FLAG:
+        # Other programs refuse to open what says that it needs a later one.
+        if extra or comment or disk or flags & _SIZE_LATER_FLAG or needs > _VERSION:
             fix = "it was zipped by another program: take the file that `weedset pack` wrote"
             raise self._refuse("has fields that are not used here", fix=fix, name=name)
         if offset != begins:
@@ -260,8 +261,12 @@ class StoredZip:
         header = os.pread(self._fd, _LOCAL.size + name_bytes, begins)
         local = _LOCAL.unpack_from(header)
         should = (b"PK\x03\x04", flags, method, crc, packed, size, name_bytes, 0)
-        # left out: the version needed to read, and the time and date
-        if (local[0], *local[2:4], *local[6:]) != should or header[_LOCAL.size :] != raw:
+        # left out: the time and date
+        if (
+            local[1] > _VERSION
+            or (local[0], *local[2:4], *local[6:]) != should
+            or header[_LOCAL.size :] != raw
+        ):
             raise self._refuse("says one thing in the directory, another beside it", name=name)
         return member, used
 

@@ -6,12 +6,12 @@ where the person says; nothing is ever fetched.
 
 from __future__ import annotations
 
-import hashlib
 import shutil
+from functools import partial
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
-from weedset.digests import file_digest, whole_file
+from weedset.digests import blocks_digest, file_digest, whole_file
 from weedset.errors import ContributionError, MissingPartError
 
 _BLOCK_BYTES = 1 << 20
@@ -60,7 +60,8 @@ def _submit_to_address(archive: Path, to: str) -> str:
     try:
         if system.exists(path):
             with system.open(path, "rb") as there:
-                if _digest(there) == file_digest(archive):
+                blocks = iter(partial(there.read, _BLOCK_BYTES), b"")
+                if blocks_digest(blocks) == file_digest(archive):
                     return target
             raise _taken(target)
         _put_whole(system, archive, path)
@@ -84,13 +85,6 @@ def _put_whole(system: Any, archive: Path, path: str) -> None:
         if system.exists(aside):
             system.rm(aside)
         raise
-
-
-def _digest(file: IO[bytes]) -> str:
-    digest = hashlib.sha256()
-    while block := file.read(_BLOCK_BYTES):
-        digest.update(block)
-    return digest.hexdigest()
 
 
 def _taken(target: str) -> ContributionError:

@@ -15,45 +15,24 @@ from pathlib import Path
 from time import process_time
 
 import numpy as np
-import onnx
 import pytest
 import torch
 from PIL import Image
 from torchvision.models import mobilenet_v3_small
 
 from sample_data.write import Order, write
-from training.backbones import NORMALISATION, build_backbone
-from training.export import write_float_model
-from training.quantize import quantize
+from tests.benchmarks.untrained_model import CARD, CODES, write_untrained
+from training.backbones import NORMALISATION
 from weedset.board.classify import ClassifiedPhoto, classify_photo
 from weedset.board.decide import Rule
 from weedset.board.model import BoardModel, open_model
 from weedset.geometry import cell_footprint, ground_box_px
-from weedset.modelcard import CARD_KEY, ClassCard, ModelCard, card_to_json
 from weedset.preprocess import model_input
 from weedset.records import CameraProfile, Policy
 
 pytestmark = pytest.mark.benchmark
 
 WIDTH_PX, HEIGHT_PX = 2592, 1944
-CODES = ("CHEAL", "STEME", "POAAN", "TAROF", "DAUCS", "LACSA", "BEAVX", "1PLAK")
-CARD = ModelCard(
-    name="benchmark",
-    made_with="benchmark",
-    made_on="2026-11-25",
-    classes=tuple(ClassCard(code, 0.9, 0.5, 0.2) for code in CODES),
-    input_px=96,
-    normalisation=NORMALISATION,
-    cell_mm=50.0,
-    gsd_min_mm_per_px=0.1,
-    gsd_max_mm_per_px=0.6,
-    edition="none",
-    edition_digest="0" * 64,
-    split="site",
-    held_out=(),
-    licence="CC0-1.0",
-    givers=(),
-)
 #: 670 x 502 mm of ground: 13 x 10 whole cells of about 193 px.
 PROFILE = CameraProfile("drawn", None, None, None, 670 / WIDTH_PX, None, None, None)
 POLICY = Policy("bed", frozenset({"CHEAL", "STEME", "POAAN", "TAROF"}), frozenset())
@@ -69,14 +48,7 @@ def photo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def model_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("model")
-    write_float_model(build_backbone("small", len(CODES)).eval(), 96, folder / "float.onnx")
-    tiles = np.random.default_rng(0).integers(0, 256, (64, 96, 96, 3), dtype=np.uint8)
-    quantize(folder / "float.onnx", folder / "int8.onnx", model_input(tiles, NORMALISATION))
-    model = onnx.load(folder / "int8.onnx")
-    onnx.helper.set_model_props(model, {CARD_KEY: card_to_json(CARD)})
-    onnx.save(model, folder / "model.onnx")
-    return folder / "model.onnx"
+    return write_untrained(tmp_path_factory.mktemp("model"))
 
 
 def plain_way(path: Path, seen: ClassifiedPhoto, net: torch.nn.Module, side_px: int) -> int:

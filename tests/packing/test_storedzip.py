@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from weedset.errors import ContributionError
 from weedset.storedzip import StoredZip, StoredZipWriter
 
 _MIB = 1 << 20
@@ -84,3 +85,20 @@ def test_offsets_beyond_32_bits(tmp_path: Path) -> None:
         stored = StoredZip(reading, "x")
         *_, last = stored.members()
         assert (last.name, stored.read(last)) == ("c", b"x")
+
+
+@pytest.mark.parametrize("place", ["beside", "directory"])
+def test_what_other_programs_refuse_is_refused(tmp_path: Path, place: str) -> None:
+    """APPNOTE 4.4.3: the version needed to extract; the standard library refuses later ones."""
+    path = tmp_path / "x.zip"
+    write(path, {"a": b"x"})
+    data = bytearray(path.read_bytes())
+    at = 4 if place == "beside" else data.index(b"PK\x01\x02") + 6
+    assert data[at] == 45
+    data[at] = 177
+    path.write_bytes(data)
+    if place == "directory":
+        with pytest.raises(NotImplementedError, match=r"17\.7"):
+            zipfile.ZipFile(path)
+    with pytest.raises(ContributionError):
+        read(path)

@@ -16,7 +16,7 @@ from tests.pool.conftest import give
 from tests.pool.test_pool_editions import rows_of
 from weedset.cli import app
 from weedset.errors import PoolError
-from weedset.pool import folders
+from weedset.pool import folders, frozen
 from weedset.pool.editions import freeze
 from weedset.pool.folders import class_of, export_folders
 from weedset.pool.intake import accept, add
@@ -140,13 +140,28 @@ def test_an_export_is_whole_or_not_there(
 
 @pytest.mark.parametrize(
     "lie",
-    [{"key": "../../x"}, {"shard": "../x.tar"}, {"split": ".."}, {"present": ["../x"]}],
+    [
+        {"key": "../../x"},
+        {"shard": "../x.tar"},
+        {"split": ".."},
+        {"present": ["../x"]},
+        {"looked_for": ["\x1b[2J"]},
+        {"verdict": "perhaps"},
+        {"origin": ""},
+        {"row": -1},
+        {"col": 10**9},
+        {"offset": -5},
+        {"length": 2**62},
+        {"cell_mm": float("nan")},
+        {"gsd_mm_per_px": 0.0},
+        {"stages": [{"species": "CHEAL", "stage": 99}]},
+    ],
 )
 def test_a_forged_edition_writes_nowhere_else(
     pool: Pool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lie: dict[str, object]
 ) -> None:
     rows = [{**row, **lie} for row in rows_of(pool.edition(1))]
-    monkeypatch.setattr(folders.Frozen, "rows", lambda self: iter(rows))
+    monkeypatch.setattr(frozen, "_rows_of", lambda path: iter(rows))
     with pytest.raises(PoolError, match="as none is named"):
         export_folders(pool.edition(1), tmp_path / "out" / "folders")
     assert not any(path.is_file() for path in tmp_path.rglob("*"))

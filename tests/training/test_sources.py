@@ -1,6 +1,10 @@
 """An edition teaches what the workspaces taught that its contributions were packed from."""
 
+import json
+import tracemalloc
+from collections.abc import Iterator
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +20,7 @@ from training.train import train
 from weedset.board.model import open_model
 from weedset.errors import PoolError, TrainingError
 from weedset.pool.editions import freeze
+from weedset.pool.frozen import Frozen, open_edition
 from weedset.pool.intake import accept, add
 from weedset.pool.layout import Pool, create_pool
 from weedset.pool.withdrawal import models_from, withdraw
@@ -119,3 +124,28 @@ def test_an_edition_that_changed_teaches_nothing(filled: tuple[Pool, Path]) -> N
     with pytest.raises(PoolError, match="is not the file that was frozen"):
         from_edition(filled[0].edition(1))
     shard.write_bytes(data)
+
+
+def test_a_tile_of_an_edition_takes_less_than_a_kilobyte(
+    filled: tuple[Pool, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that a million tiles fit where one trains: rows as of 200 photos of 100 cells."""
+    frozen = open_edition(filled[0].edition(1))
+    (row,) = islice(frozen.rows(), 1)
+
+    def rows(_self: object) -> Iterator[dict[str, object]]:
+        for photo in range(200):
+            digest = f"{photo:064x}"
+            for cell in range(100):
+                key = f"{digest[:16]}_p{photo:05d}_r{cell // 10:05d}c{cell % 10:05d}"
+                place = {"row": cell // 10, "col": cell % 10, "offset": 10**9 + photo * 100 + cell}
+                yield json.loads(json.dumps({**row, "photo": digest, "key": key, **place}))
+
+    monkeypatch.setattr(Frozen, "rows", rows)
+    tracemalloc.start()
+    source = from_edition(filled[0].edition(1))
+    held, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert len(source.tiles) == 20_000
+    assert held / 20_000 < 1000
+    assert peak / 20_000 < 1200

@@ -14,12 +14,10 @@ import typer
 from weedset.cli.door import usage_error
 from weedset.errors import LabelError, LicenceError
 from weedset.licences import require_licence
-from weedset.records import Batch
+from weedset.records import SITE_NAME, Batch
 from weedset.store import Store
 from weedset.talk import say
 from weedset.taxonomy import SpeciesList, require_codes
-
-_SITE = re.compile(r"[\w][\w .-]{0,59}")
 
 SpeciesOption = Annotated[
     Path | None, typer.Option("--species", help="Your own species list, beside the shipped one.")
@@ -39,7 +37,7 @@ AnnotatorOption = Annotated[str, typer.Option(help="Who made these labels; a han
 
 def require_site(site: str, batches: Iterable[Batch]) -> None:
     """Leave with a usage error where `site` is no name, or nearly that of another site."""
-    if not _SITE.fullmatch(site):
+    if not SITE_NAME.fullmatch(site):
         usage_error("--site: letters, digits, blanks, dots and dashes, at most 60")
     for known in sorted({batch.site for batch in batches}):
         if known != site and _folded(known) == _folded(site):

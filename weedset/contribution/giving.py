@@ -16,7 +16,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from weedset.errors import ContributionError, LicenceError
-from weedset.fields import Fields, read_toml
+from weedset.fields import FORMULA_SIGNS, Fields, read_toml
 from weedset.findings import Finding, Findings, Spot, in_words
 from weedset.licences import OWN_TERMS, require_licence
 
@@ -30,7 +30,6 @@ _SITE = re.compile(r"s-[0-9a-f]{16}")
 _COUNTRY = re.compile(r"[A-Z]{2}")
 _LONG = 2_000
 _SHORT = 120
-_FORMULA = "=+-@"
 _EARTH_MM_PER_DEG = 111_320_000.0  # at the equator; WGS 84, rounded
 
 
@@ -170,7 +169,7 @@ def plain_text(fields: Fields, name: str, most: int) -> str:
     if not text.isprintable() or "<" in text or ">" in text:
         what = "holds control characters or angle brackets"
         raise fields.complaint(name, what, "write it in plain letters")
-    if text[0] in _FORMULA or text != text.strip():
+    if text[0] in FORMULA_SIGNS or text != text.strip():
         what = "begins with one of = + - @, or with or ends in a blank"
         raise fields.complaint(name, what, "begin with a letter or a digit")
     return text

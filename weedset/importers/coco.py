@@ -7,10 +7,9 @@ from pathlib import Path, PurePosixPath
 from weedset.errors import LabelError, WeedsetError
 from weedset.fields import Fields, parse_json, read_text
 from weedset.importers.complaints import raise_all
-from weedset.importers.outlines import Mark, MarkedPhoto, box
+from weedset.importers.outlines import FAR_PX, Mark, MarkedPhoto, box
 
 _MOST_ID = 2**53
-_FAR_PX = 1e6
 
 
 def read_coco(path: Path) -> dict[str, MarkedPhoto]:
@@ -78,11 +77,11 @@ def _mark(entry: Fields, plant: str) -> Mark:
         what = "is run-length coded, which is not read here"
         raise entry.complaint("segmentation", what, "save it as polygons, or as a mask picture")
     if not polygons:
-        numbers = entry.numbers("bbox", least=-_FAR_PX, most=_FAR_PX)
+        numbers = entry.numbers("bbox", least=-FAR_PX, most=FAR_PX)
         if len(numbers) != 4 or min(numbers[2:]) <= 0:
             raise entry.complaint("bbox", "should be left, top, width and height")
         return box(plant, *numbers)
-    lists = entry.number_lists("segmentation", least=-_FAR_PX, most=_FAR_PX)
+    lists = entry.number_lists("segmentation", least=-FAR_PX, most=FAR_PX)
     for numbers in lists:
         if len(numbers) % 2 or len(numbers) < 6:
             raise entry.complaint("segmentation", "has a polygon of fewer than three corners")

@@ -10,12 +10,11 @@ from pathlib import Path
 
 from weedset.digests import write_whole
 from weedset.errors import LabelError
-from weedset.fields import read_text
+from weedset.fields import FORMULA_SIGNS, read_text
 from weedset.importers.masks import GROUND, UNKNOWN
 from weedset.taxonomy import SpeciesList, named, require_codes, search
 
 _COLUMNS = ("name", "code", "count", "perhaps")
-_FORMULA = "=+-@"
 _MOST_NAMES = 10_000
 
 
@@ -126,8 +125,8 @@ def settle_names(counts: Mapping[str, int], known: SpeciesList, path: Path) -> d
 
 
 def _quoted(name: str) -> str:
-    return f"'{name}" if name[:1] in _FORMULA else name
+    return f"'{name}" if name[:1] in FORMULA_SIGNS else name
 
 
 def _bare(name: str) -> str:
-    return name[1:] if name[:1] == "'" and name[1:2] in _FORMULA else name
+    return name[1:] if name[:1] == "'" and name[1:2] in FORMULA_SIGNS else name

@@ -24,6 +24,9 @@ from weedset.store import TileKey
 #: One outline: its corners, (x_px, y_px).
 Ring = tuple[tuple[float, float], ...]
 
+#: No mark on a photo lies farther from its edge.
+FAR_PX = 1e6
+
 #: What unmarked ground is: bare, or ground of which nothing is said.
 Unmarked = Literal["bare", "unsaid"]
 

@@ -21,10 +21,9 @@ from pathlib import Path, PurePosixPath
 from weedset.errors import LabelError, MissingPartError, SettingsError, WeedsetError
 from weedset.fields import Fields, parse_json, read_text, read_toml
 from weedset.importers.complaints import raise_all
-from weedset.importers.outlines import Mark, MarkedPhoto, Ring
+from weedset.importers.outlines import FAR_PX, Mark, MarkedPhoto, Ring
 
 _SUFFIXES = (".json", ".yaml", ".yml")
-_FAR_PX = 1e6
 _MOST_BYTES = 50_000_000
 _MOST_DEPTH = 30
 
@@ -103,14 +102,14 @@ def _marks(fields: Fields, mapped: Mapped, path: Path) -> tuple[Mark, ...]:
 def _ring(entry: Fields, mapped: Mapped) -> Ring:
     if mapped.points:
         table, field = _down(entry, mapped.points)
-        ring = table.number_lists(field, least=-_FAR_PX, most=_FAR_PX)
+        ring = table.number_lists(field, least=-FAR_PX, most=FAR_PX)
         if any(len(corner) != 2 for corner in ring):
             raise table.complaint(field, "should be a list of pairs x, y")
     else:
         table, field = _down(entry, mapped.x)
-        x = table.numbers(field, least=-_FAR_PX, most=_FAR_PX)
+        x = table.numbers(field, least=-FAR_PX, most=FAR_PX)
         table, field = _down(entry, mapped.y)
-        y = table.numbers(field, least=-_FAR_PX, most=_FAR_PX)
+        y = table.numbers(field, least=-FAR_PX, most=FAR_PX)
         if len(x) != len(y):
             raise table.complaint(field, f"has {len(y)} numbers, but x has {len(x)}")
         ring = tuple(zip(x, y, strict=True))

@@ -7,7 +7,6 @@ only the tiles go in of which one thing is said, all else stays out, and a table
 from __future__ import annotations
 
 import json
-import re
 import shutil
 from collections import Counter
 from collections.abc import Mapping
@@ -15,23 +14,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from weedset.digests import aside_of, bytes_digest, write_whole
+from weedset.digests import aside_of, bytes_digest, whole_file, write_whole
 from weedset.errors import PoolError
 from weedset.pool.datacard import CARD
 from weedset.pool.frozen import Frozen, open_edition
 from weedset.pool.layout import written_in_vain
-from weedset.pool.sites import SHARES
 from weedset.records import Verdict
-from weedset.taxonomy import is_eppo_code, is_local_code
 
 #: The folder of ground without plants.
 BARE = "bare"
 
 TABLE = "tiles.jsonl"
 EDITION_CARD = "EDITION.md"
-
-_KEY = re.compile(r"[0-9a-f]{16}_p[0-9]{5}_r[0-9]{5}c[0-9]{5}")
-_SHARD = re.compile(r"[a-z]{4,10}-[0-9]{5}\.tar")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,24 +78,24 @@ def class_of(row: Mapping[str, Any], several: bool) -> tuple[str, str]:
 def _write(frozen: Frozen, root: Path, several: bool) -> Exported:
     left_out: Counter[str] = Counter()
     classes: Counter[str] = Counter()
-    rows = sorted(frozen.rows(), key=lambda row: (row["shard"], row["offset"]))
-    lines = []
-    for row in rows:
-        _require_plain(row, frozen.folder)
-        name, why = class_of(row, several)
-        file = f"{row['split']}/{name}/{row['key']}.jpg" if name else ""
-        lines.append(json.dumps({"file": file, "left_out": why, **row}, ensure_ascii=False) + "\n")
-        if not name:
-            left_out[why] += 1
-            continue
-        classes[name] += 1
-        path = root / file
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(_picture(frozen.folder, row))
-    for split in {row["split"] for row in rows}:
+    splits = set()
+    with whole_file(root / TABLE) as table:
+        for row in frozen.rows():
+            name, why = class_of(row, several)
+            file = f"{row['split']}/{name}/{row['key']}.jpg" if name else ""
+            line = json.dumps({"file": file, "left_out": why, **row}, ensure_ascii=False)
+            table.write(f"{line}\n".encode())
+            splits.add(row["split"])
+            if not name:
+                left_out[why] += 1
+                continue
+            classes[name] += 1
+            path = root / file
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(_picture(frozen.folder, row))
+    for split in splits:
         for name in classes:
             (root / split / name).mkdir(parents=True, exist_ok=True)
-    write_whole(root / TABLE, "".join(lines))
     shutil.copyfile(frozen.folder / CARD, root / EDITION_CARD)
     done = Exported(dict(sorted(classes.items())), dict(sorted(left_out.items())))
     write_whole(root / CARD, _card(frozen, done))
@@ -115,18 +109,6 @@ def _picture(folder: Path, row: Mapping[str, Any]) -> bytes:
     if bytes_digest(data) != row["sha256"]:
         raise PoolError(f"does not hold {row['key']} where its index says", where=row["shard"])
     return data
-
-
-def _require_plain(row: Mapping[str, Any], folder: Path) -> None:
-    """See that what becomes part of a path is nothing else: an edition may be a forger's."""
-    plain = (
-        _KEY.fullmatch(row["key"])
-        and _SHARD.fullmatch(row["shard"])
-        and row["split"] in SHARES
-        and all(is_eppo_code(code) or is_local_code(code) for code in row["present"])
-    )
-    if not plain:
-        raise PoolError(f"names a tile {row['key'][:40]!r} as none is named", where=str(folder))
 
 
 def _card(frozen: Frozen, done: Exported) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import json
+import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,10 +11,22 @@ from typing import Any
 
 from weedset.digests import file_digest
 from weedset.errors import PoolError
+from weedset.fields import parse_json, read_text
 from weedset.pool.croissant import CROISSANT
-from weedset.pool.index import INDEX, require_pyarrow
-from weedset.pool.layout import MANIFEST, MANIFEST_LINE
+from weedset.pool.index import INDEX, index_schema, require_pyarrow
+from weedset.pool.layout import MANIFEST, listed
+from weedset.pool.sites import SHARES
 from weedset.pool.tilerows import COLUMNS
+from weedset.records import Origin, Verdict
+from weedset.taxonomy import is_eppo_code, is_local_code
+
+#: Rows in memory at a time: as Python objects each takes some ten kilobytes.
+_ROWS = 1000
+
+_KEY = re.compile(r"[0-9a-f]{16}_p[0-9]{5}_r[0-9]{5}c[0-9]{5}")
+_SHARD = re.compile(r"[a-z]{4,10}-[0-9]{5}\.tar")
+_VERDICTS, _ORIGINS = frozenset(map(str, Verdict)), frozenset(map(str, Origin))
+_MOST_CELLS, _MOST_BYTES = 100_000, 2**40
 
 _AGAIN = "take the edition again from where you got it"
 
@@ -27,13 +40,61 @@ class Frozen:
     name: str
 
     def rows(self) -> Iterator[Mapping[str, Any]]:
-        """Yield the row of each tile, see `weedset.pool.tilerows.COLUMNS`."""
-        require_pyarrow()
-        import pyarrow.parquet
+        """Yield the row of each tile, see `weedset.pool.tilerows.COLUMNS`.
 
-        with pyarrow.parquet.ParquetFile(self.folder / INDEX) as file:
-            for part in file.iter_batches():
+        Raises PoolError for one that no edition has: it may be a forger's.
+        """
+        for row in _rows_of(self.folder / INDEX):
+            if not _plain(row):
+                what = f"names a tile {row['key'][:40]!r} as none is named"
+                raise PoolError(what, where=str(self.folder), fix=_AGAIN)
+            yield row
+
+
+def _rows_of(path: Path) -> Iterator[Mapping[str, Any]]:
+    arrow = require_pyarrow()
+    import pyarrow.parquet
+
+    try:
+        with pyarrow.parquet.ParquetFile(path) as file:
+            for part in file.iter_batches(_ROWS, columns=list(COLUMNS)):
+                if any(map(_lacks, part.columns)):
+                    raise PoolError("lacks what should be in each row", where=str(path), fix=_AGAIN)
                 yield from part.to_pylist()
+    except (arrow.ArrowException, OSError, UnicodeDecodeError) as exc:
+        raise _no_index(path) from exc
+
+
+def _lacks(column: Any) -> bool:
+    """Return whether a value of a pyarrow array is missing, in its lists and tables too."""
+    inside = column.flatten() if hasattr(column, "flatten") else []
+    parts = inside if isinstance(inside, list) else [inside]  # of a table, or of a list
+    return bool(column.null_count) or any(map(_lacks, parts))
+
+
+def _plain(row: Mapping[str, Any]) -> bool:
+    """Tell whether the values of a row are such as `tilerows.edition_tile` gives."""
+    stages = {item["species"]: item["stage"] for item in row["stages"]}
+    codes = {*row["present"], *row["doubtful"], *row["looked_for"], *stages}
+    return (
+        _KEY.fullmatch(row["key"]) is not None
+        and _SHARD.fullmatch(row["shard"]) is not None
+        and row["split"] in SHARES
+        and row["verdict"] in _VERDICTS
+        and row["origin"] in _ORIGINS
+        and 0 <= row["row"] < _MOST_CELLS
+        and 0 <= row["col"] < _MOST_CELLS
+        and 0 <= row["offset"] < _MOST_BYTES
+        and 0 < row["length"] < _MOST_BYTES
+        and 0 < row["cell_mm"] < math.inf
+        and 0 < row["gsd_mm_per_px"] < math.inf
+        and all(0 <= stage <= 9 for stage in stages.values())
+        and all(is_eppo_code(code) or is_local_code(code) for code in codes)
+    )
+
+
+def _no_index(path: Path) -> PoolError:
+    return PoolError("is no index of an edition", where=str(path), fix=_AGAIN)
 
 
 def is_edition(folder: Path) -> bool:
@@ -51,13 +112,18 @@ def open_edition(folder: Path) -> Frozen:
     if not is_edition(folder):
         fix = "name the folder of an edition, such as pool/editions/0001"
         raise PoolError("is no edition", where=str(folder), fix=fix)
-    for line in (folder / MANIFEST).read_text("utf-8").splitlines():
-        match = MANIFEST_LINE.fullmatch(line)
-        if match is None:
-            raise PoolError("holds a line of another kind", where=str(folder / MANIFEST))
-        _require(folder / match[2], match[1])
-    # What the manifest vouches for is as it was frozen; only a forger's differs.
-    number = json.loads((folder / CROISSANT).read_text("utf-8"))["version"].split(".")[0]
+    named = listed(read_text(folder / MANIFEST, PoolError).encode(), str(folder / MANIFEST))
+    for name, digest in named.items():
+        _require(folder / name, digest)
+    if not {INDEX, CROISSANT} <= named.keys():
+        what = f"does not name {INDEX} and {CROISSANT}"
+        raise PoolError(what, where=str(folder / MANIFEST), fix=_AGAIN)
+    described = parse_json(
+        read_text(folder / CROISSANT, PoolError), str(folder / CROISSANT), PoolError
+    )
+    number = described.text("version").split(".")[0]
+    if not number.isdecimal():
+        raise described.complaint("version", "should begin with the number of the edition", _AGAIN)
     _require_columns(folder)
     return Frozen(folder, file_digest(folder / MANIFEST), f"edition {number}")
 
@@ -72,10 +138,17 @@ def _require(path: Path, digest: str) -> None:
 
 
 def _require_columns(folder: Path) -> None:
+    arrow = require_pyarrow()
     import pyarrow.parquet
 
-    there = pyarrow.parquet.read_schema(folder / INDEX).names
-    if lacking := [name for name in COLUMNS if name not in there]:
-        what = f"has no column {lacking[0]}: it was frozen by another version of weedset"
-        fix = "freeze an edition with this version, or use the version that its card names"
-        raise PoolError(what, where=str(folder / INDEX), fix=fix)
+    try:
+        there = pyarrow.parquet.read_schema(folder / INDEX)
+    except (arrow.ArrowException, OSError, UnicodeDecodeError) as exc:
+        raise _no_index(folder / INDEX) from exc
+    for column in index_schema():
+        at = there.get_field_index(column.name)
+        if at < 0 or not there.field(at).type.equals(column.type):
+            lacks = f"has no column {column.name}" if at < 0 else f"has another {column.name}"
+            what = f"{lacks}: it was frozen by another version of weedset"
+            fix = "freeze an edition with this version, or use the version that its card names"
+            raise PoolError(what, where=str(folder / INDEX), fix=fix)

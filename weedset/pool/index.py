@@ -23,6 +23,20 @@ def require_pyarrow() -> Any:
     return pyarrow
 
 
+def index_schema() -> Any:
+    """Return the pyarrow schema of an index. Raises MissingPartError."""
+    arrow = require_pyarrow()
+    kinds = {
+        str: arrow.string(),
+        int: arrow.int64(),
+        float: arrow.float64(),
+        bool: arrow.bool_(),
+        list: arrow.list_(arrow.string()),
+        dict: arrow.list_(arrow.struct([("species", arrow.string()), ("stage", arrow.int8())])),
+    }
+    return arrow.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
+
+
 class IndexWriter:
     """Writes rows to a Parquet file, some ten thousand at a time."""
 
@@ -30,16 +44,8 @@ class IndexWriter:
         arrow = require_pyarrow()
         import pyarrow.parquet
 
-        kinds = {
-            str: arrow.string(),
-            int: arrow.int64(),
-            float: arrow.float64(),
-            bool: arrow.bool_(),
-            list: arrow.list_(arrow.string()),
-            dict: arrow.list_(arrow.struct([("species", arrow.string()), ("stage", arrow.int8())])),
-        }
         self._arrow = arrow
-        self._schema = arrow.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
+        self._schema = index_schema()
         self._writer = pyarrow.parquet.ParquetWriter(path, self._schema, compression="zstd")
         self._rows: list[dict[str, Any]] = []
 

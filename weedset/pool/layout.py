@@ -18,10 +18,26 @@ from weedset.fields import parse_json, read_text
 
 #: In the folder of an edition: the digest of each of its files, as `sha256sum` writes them.
 MANIFEST = "manifest-sha256.txt"
-MANIFEST_LINE = re.compile(r"([0-9a-f]{64})  ([a-z0-9.-]+|README\.md)")
+_LINE = re.compile(r"([0-9a-f]{64})  ([a-z0-9][a-z0-9.-]*|README\.md)")
 
 _SCHEMA = "weedset pool"
 _VERSION = 1
+
+
+def listed(manifest: bytes, where: str) -> dict[str, str]:
+    """Return the digest of each file that a manifest lists, whoever wrote it.
+
+    Raises PoolError where it is none, lists nothing, or a file twice.
+    """
+    found: dict[str, str] = {}
+    for line in manifest.decode("utf-8", "replace").splitlines():
+        match = _LINE.fullmatch(line)
+        if match is None or match[2] in found:
+            raise PoolError("lists what no edition holds", where=where, fix="do not use it")
+        found[match[2]] = match[1]
+    if not found:
+        raise PoolError("lists no file of an edition", where=where, fix="do not use it")
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from weedset.errors import PoolError
 from weedset.findings import Findings
 from weedset.pool.editions import Edition, editions
 from weedset.pool.journal import Entry, read_journal
-from weedset.pool.layout import MANIFEST, MANIFEST_LINE, Pool, written_in_vain
+from weedset.pool.layout import MANIFEST, Pool, listed, written_in_vain
 from weedset.pool.remote import Remote
 from weedset.pool.standing import State, standings
 from weedset.pool.withdrawal import withdrawn_from
@@ -236,14 +236,7 @@ def _edition_parts(edition: Edition, manifest: Path) -> list[_Object]:
 
 
 def _listed(manifest: bytes, where: str) -> list[_Object]:
-    """Return what a manifest lists, whoever wrote it. Raises PoolError where it is none."""
-    listed = []
-    for line in manifest.decode("utf-8", "replace").splitlines():
-        match = MANIFEST_LINE.fullmatch(line)
-        if match is None or match[2].startswith("."):
-            raise PoolError("lists what no edition holds", where=where, fix="do not use it")
-        listed.append(_Object(match[2], match[1]))
-    return listed
+    return [_Object(name, digest) for name, digest in listed(manifest, where).items()]
 
 
 def _archives(entries: Sequence[Entry]) -> list[_Object]:

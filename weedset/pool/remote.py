@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from weedset.digests import file_digest, whole_file, write_whole
+from weedset.digests import blocks_digest, file_digest, whole_file, write_whole
 from weedset.errors import MissingPartError, PoolError, WeedsetError
 
 _BLOCK_BYTES = 8 << 20
@@ -61,14 +61,11 @@ class Remote:
 
     def digest(self, name: str) -> str | None:
         """Return the SHA-256 of an object; None where it is not there."""
-        digest = hashlib.sha256()
         with self._told(name):
             try:
-                for block in self._blocks(name):
-                    digest.update(block)
+                return blocks_digest(self._blocks(name))
             except (FileNotFoundError, NotADirectoryError):
                 return None
-        return digest.hexdigest()
 
     def send(self, path: Path, name: str, digest: str) -> bool:
         """Send a file unless it is there, and see that it arrived; return whether it was sent."""

@@ -9,7 +9,7 @@ from weedset.errors import PoolError
 from weedset.findings import Findings
 from weedset.pool.editions import Edition, editions
 from weedset.pool.journal import read_journal
-from weedset.pool.layout import MANIFEST, MANIFEST_LINE, Pool
+from weedset.pool.layout import MANIFEST, Pool, listed
 from weedset.pool.standing import State, standings
 
 _FROM_COPY = "put it back from a copy of the pool"
@@ -49,14 +49,13 @@ def _verify_edition(pool: Pool, edition: Edition, findings: Findings) -> None:
     manifest = folder / MANIFEST
     if not _verify_file(manifest, edition.digest, _FROM_COPY, pool, findings):
         return
-    listed = set()
-    for line in manifest.read_text("utf-8").splitlines():
-        match = MANIFEST_LINE.fullmatch(line)
-        if match is not None:
-            listed.add(match[2])
-            _verify_file(folder / match[2], match[1], _FROM_COPY, pool, findings)
+    named: dict[str, str] = {}
+    with findings.at(_name(manifest, pool)).catching():
+        named = listed(manifest.read_bytes(), str(manifest))
+    for name, digest in named.items():
+        _verify_file(folder / name, digest, _FROM_COPY, pool, findings)
     for path in sorted(folder.iterdir()):
-        if path.name not in listed | {MANIFEST}:
+        if path.name not in {*named, MANIFEST}:
             what = "is not part of the edition"
             findings.at(_name(path, pool)).add(what, fix="take it away")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
 from datetime import date
 from typing import Any
@@ -11,7 +10,7 @@ import numpy as np
 
 from weedset.contribution.giving import past_day
 from weedset.fields import Fields
-from weedset.records import Batch
+from weedset.records import SITE_NAME, Batch
 from weedset.server.cells import ORDERS
 from weedset.server.index import OPEN
 from weedset.server.room import Room
@@ -49,7 +48,6 @@ STAGES = (
     "dying back",
 )
 
-_SITE = re.compile(r"[\w][\w .-]{0,59}")
 _MOST_NAME = 80
 _MOST_SPECIES = 200
 
@@ -129,7 +127,7 @@ def batch(room: Room, fields: Fields) -> dict[str, Any]:
     """Save the form of a batch and answer how it reads now."""
     batch_id = room.batch_id(fields)
     site, taken_on = fields.text("site").strip(), past_day(fields, "taken_on", date.today())
-    if not _SITE.fullmatch(site):
+    if not SITE_NAME.fullmatch(site):
         raise fields.complaint("site", "holds more than letters, digits, blanks, dots and dashes")
     fields.knows("giver", "licence")
     giver = fields.text("giver").strip() if "giver" in fields else ""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass, field
 
 from weedset.contribution.layout import (
@@ -23,6 +22,7 @@ from weedset.contribution.layout import (
     bag_info,
     name_order,
 )
+from weedset.digests import blocks_digest
 from weedset.errors import ContributionError
 from weedset.findings import Findings
 from weedset.storedzip import Member, StoredZip
@@ -109,10 +109,7 @@ def check_tags(archive: StoredZip, survey: Survey, findings: Findings) -> None:
         member = survey.files.get(name)
         if member is None:
             return
-        digest = hashlib.sha256()
-        for chunk in archive.chunks(member):
-            digest.update(chunk)
-        lines += f"{digest.hexdigest()}  {name}\n"
+        lines += f"{blocks_digest(archive.chunks(member))}  {name}\n"
         if name in should and archive.read(member) != should[name].encode():
             findings.at(name).add("does not say what it should of this bag", fix=fix)
     member = survey.files.get(TAG_MANIFEST)
