@@ -28,6 +28,9 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+#: More of a line tells nobody anything.
+_MOST_LINE = 1000
+
 
 class WeedsetError(Exception):
     """An expected failure.
@@ -44,11 +47,25 @@ class WeedsetError(Exception):
         self.fix = fix
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.what}" if self.where else self.what
+        what = in_lines(self.what)
+        return f"{in_lines(printable(self.where))}: {what}" if self.where else what
 
     def __reduce__(self) -> tuple[object, ...]:
         # Exceptions cross process borders by pickle, which forgets keyword arguments.
         return (_rebuild, (type(self), self.what, self.where, self.fix))
+
+
+def printable(text: str) -> str:
+    """Return a stranger's text without what would steer a terminal or break a line."""
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
+
+
+def in_lines(text: str) -> str:
+    """Return a text of ours, with strangers' names in it, in lines that can be read."""
+    lines = (printable(line) for line in text.split("\n"))
+    return "\n".join(
+        line if len(line) <= _MOST_LINE else f"{line[:_MOST_LINE]} ..." for line in lines
+    )
 
 
 def why_unreadable(error: OSError) -> str:

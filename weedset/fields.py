@@ -7,8 +7,10 @@ standard library, so this is plain Python and the only such reader in weedset.
 from __future__ import annotations
 
 import difflib
+import errno
 import json
 import math
+import stat
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -153,7 +155,11 @@ class Fields:
         for name in self._table:
             if name not in self._known:
                 near = difflib.get_close_matches(name, self._known, 1)
-                hint = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(self._known)}"
+                hint = (
+                    f"did you mean {near[0]!r}?"
+                    if near
+                    else f"known: {', '.join(dict.fromkeys(self._known))}"
+                )
                 raise self.complaint(name, "is not a known field", hint)
 
     def knows(self, *names: str) -> None:
@@ -206,6 +212,7 @@ def _each_once(pairs: list[tuple[str, object]]) -> dict[str, object]:
 def read_text(path: Path, error: type[WeedsetError]) -> str:
     """Read a UTF-8 text file; raises `error` where that cannot be done."""
     try:
+        require_file(path)
         return path.read_text("utf-8-sig")
     except FileNotFoundError as exc:
         raise error("there is no such file", where=str(path)) from exc
@@ -217,6 +224,16 @@ def read_text(path: Path, error: type[WeedsetError]) -> str:
         ) from exc
     except OSError as exc:
         raise error(why_unreadable(exc), where=str(path)) from exc
+
+
+def require_file(path: Path) -> None:
+    """See that a path is a file, or a pipe such as a shell gives, and nothing without an end.
+
+    Raises OSError.
+    """
+    mode = path.stat().st_mode
+    if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode) or stat.S_ISDIR(mode)):
+        raise OSError(errno.EINVAL, "it is no file", str(path))
 
 
 def _finite(value: float) -> bool:

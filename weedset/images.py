@@ -17,6 +17,7 @@ from PIL import ExifTags, Image, UnidentifiedImageError
 
 from weedset.digests import bytes_digest
 from weedset.errors import LabelError, PhotoError, WeedsetError, why_unreadable
+from weedset.fields import require_file
 from weedset.records import ExifFacts
 
 #: File name endings that a folder is searched for.
@@ -260,6 +261,7 @@ def check_decodes(data: bytes) -> None:
 
 def _read_bytes(path: Path, error: type[WeedsetError] = PhotoError) -> bytes:
     try:
+        require_file(path)
         if path.stat().st_size > _MAX_BYTES:
             raise error("is larger than any photo should be", where=str(path))
         return path.read_bytes()

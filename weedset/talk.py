@@ -11,23 +11,23 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from weedset.errors import WeedsetError
+from weedset.errors import WeedsetError, in_lines, printable
 
 _Item = TypeVar("_Item")
 
 
 def say(text: str) -> None:
     """Tell the person something."""
-    voice().print(escape(text))
+    voice().print(escape(in_lines(text)))
 
 
 def complain(error: WeedsetError) -> None:
     """Tell the person what is wrong and what to do next."""
     voice().print(f"[bold red]error:[/] {escape(str(error))}")
     if error.fix:
-        voice().print(f"  [bold]do:[/] {escape(error.fix)}")
+        voice().print(f"  [bold]do:[/] {escape(in_lines(error.fix))}")
     if near := _near_file(error):
-        voice().print(f"  [bold]did you mean[/] {escape(near)}?")
+        voice().print(f"  [bold]did you mean[/] {escape(printable(near))}?")
 
 
 def _near_file(error: WeedsetError) -> str:

@@ -7,6 +7,7 @@ import ctypes
 import math
 import multiprocessing
 import os
+import unicodedata
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, fields, replace
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from weedset.cells import CellsInView, cells_in_view, cells_of_photo, share_needed
 from weedset.digests import whole_file
-from weedset.errors import StoreError, WeedsetError
+from weedset.errors import PhotoError, StoreError, WeedsetError
 from weedset.geometry import cell_footprint
 from weedset.hands import in_order
 from weedset.images import OpenedPhoto, encode_tile, open_photo_unless
@@ -52,6 +53,18 @@ class CutResult:
     path: Path
     cut: CutPhoto | None
     error: WeedsetError | None
+
+
+def _require_name(path: Path) -> None:
+    """Raise PhotoError for a photo of which no table, archive or screen could tell the name."""
+    fix = "give it another name, of letters that can be typed"
+    try:
+        str(path.resolve()).encode()
+    except UnicodeEncodeError as exc:
+        what = "has a name, or a folder, that is not UTF-8 text"
+        raise PhotoError(what, where=str(path), fix=fix) from exc
+    if any(unicodedata.category(letter) == "Cc" for letter in path.name):
+        raise PhotoError("has a name with control characters", where=str(path), fix=fix)
 
 
 def plan_photo(
@@ -119,6 +132,7 @@ def _unpacked(parcel: _Parcel) -> CutPhoto:
 
 
 def _cut_to_parcel(path: Path, job: _Job) -> _Parcel | None:
+    _require_name(path)
     profile, workspace = job.profile, job.workspace
 
     def share(width_px: int, height_px: int, exif: ExifFacts) -> float:

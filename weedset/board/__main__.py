@@ -32,9 +32,9 @@ from weedset.board.gate import Gate
 from weedset.board.guards import Guards
 from weedset.board.measurement import check_record
 from weedset.board.overlay import write_overlay
-from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
+from weedset.board.report import action_counts, cell_records, gate_tally, photo_record
 from weedset.board.rollinglog import RollingLog
-from weedset.errors import CheckNotPassedError, WeedsetError
+from weedset.errors import CheckNotPassedError, WeedsetError, in_lines, printable
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard
 from weedset.records import Action
@@ -240,7 +240,7 @@ def _plain_lines(photo: ClassifiedPhoto, card: ModelCard) -> Iterator[str]:
 
 
 def _say(text: str) -> None:
-    sys.stderr.write(f"{text}\n")
+    sys.stderr.write(f"{in_lines(text)}\n")
 
 
 def _complain(error: WeedsetError) -> None:

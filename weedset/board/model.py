@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from weedset.digests import bytes_digest
 from weedset.errors import MissingPartError, ModelError, why_unreadable
+from weedset.fields import require_file
 from weedset.modelcard import CARD_KEY, ModelCard, card_from_json
 from weedset.preprocess import model_input
 
@@ -60,7 +61,10 @@ def open_model(path: Path, threads: int = 1) -> BoardModel:
     runtime = _onnxruntime()
     data = _read(path)
     session = _session(runtime, data, path, threads)
-    properties = session.get_modelmeta().custom_metadata_map
+    try:
+        properties = session.get_modelmeta().custom_metadata_map
+    except UnicodeDecodeError as exc:
+        raise ModelError("holds a card that is not UTF-8 text", where=str(path)) from exc
     if CARD_KEY not in properties:
         fix = "use a file that `weedset export` wrote: only the card tells what the outputs mean"
         raise ModelError("is a model file without a card", where=str(path), fix=fix)
@@ -94,6 +98,7 @@ def _onnxruntime() -> Any:
 def _read(path: Path) -> bytes:
     """Read the file once, so that what runs is what the digest names."""
     try:
+        require_file(path)
         if path.stat().st_size > _MAX_BYTES:
             raise ModelError("is larger than any model for a board", where=str(path))
         return path.read_bytes()

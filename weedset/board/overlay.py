@@ -11,9 +11,8 @@ from PIL import Image, ImageDraw
 
 from weedset.board.classify import ClassifiedCell, ClassifiedPhoto
 from weedset.board.marks import Mark, font_of, stamp
-from weedset.board.report import printable
 from weedset.digests import write_whole
-from weedset.errors import PhotoError
+from weedset.errors import PhotoError, printable
 from weedset.geometry import cell_footprint
 from weedset.images import open_photo
 from weedset.modelcard import ModelCard

@@ -95,11 +95,6 @@ def action_counts(photo: ClassifiedPhoto) -> dict[str, int]:
     return {str(action): counts[action] for action in Action}
 
 
-def printable(text: str) -> str:
-    """Return a stranger's text without what would steer a terminal or break a line."""
-    return "".join(letter if letter.isprintable() else "?" for letter in text)
-
-
 def _rounded(value: float, places: int) -> float:
     return round(value, places) + 0.0  # no -0.0
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import json
 import sys
 from pathlib import Path
@@ -34,7 +35,13 @@ ORDER = (
 
 
 #: Full disks may show up anywhere, at the latest where the answer itself is written.
-_NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+#: So may names that no file can have, files that one may not read, and disks that fail.
+_NO_FILE = (
+    errno.ENAMETOOLONG, errno.ELOOP, errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO,
+    errno.ESTALE, errno.EMFILE, errno.ENFILE,
+)  # fmt: skip
 
 
 class _Door(TyperGroup):
@@ -45,6 +52,8 @@ class _Door(TyperGroup):
         return sorted(names, key=lambda name: ORDER.index(name) if name in ORDER else len(ORDER))
 
     def invoke(self, ctx: Any) -> Any:
+        if isinstance(sys.stdout, io.TextIOWrapper):  # names of files may be no text at all
+            sys.stdout.reconfigure(errors="backslashreplace")
         try:
             return super().invoke(ctx)
         except WeedsetError as error:
@@ -54,15 +63,7 @@ class _Door(TyperGroup):
             add_what_to_put(error)
             raise
         except OSError as error:
-            if error.errno not in _NO_ROOM:
-                raise
-            complain(
-                WeedsetError(
-                    f"cannot be written ({error.strerror})",
-                    where=str(error.filename or "the output"),
-                    fix="make room on the disk, then give the same command again",
-                )
-            )
+            complain(_of_the_system(error))
             raise typer.Exit(WeedsetError.exit_code) from error
         except KeyboardInterrupt:
             say("Stopped. What was finished is kept; the same command goes on from there.")
@@ -108,6 +109,22 @@ def _show_version(wanted: bool) -> None:
     if wanted:
         typer.echo(f"weedset {__version__}")
         raise typer.Exit
+
+
+def _of_the_system(error: OSError) -> WeedsetError:
+    """Return what the system refused, in words. Raises the error where it may be our own."""
+    if error.errno in _NO_ROOM:
+        return WeedsetError(
+            f"cannot be written ({error.strerror})",
+            where=str(error.filename or "the output"),
+            fix="make room on the disk, then give the same command again",
+        )
+    if error.errno in _NO_FILE and error.filename:
+        fix = "see to its name, to its permissions and to the disk that it is on"
+        return WeedsetError(
+            f"cannot be used ({error.strerror})", where=str(error.filename), fix=fix
+        )
+    raise error
 
 
 def emit(record: object) -> None:

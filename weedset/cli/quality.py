@@ -13,6 +13,7 @@ import typer
 from weedset.cli.door import JsonOption, WorkspaceOption, emit
 from weedset.cli.options import chosen_batches
 from weedset.contact_sheet import SheetItem, write_contact_sheet
+from weedset.errors import printable
 from weedset.quality import faults, usual_limits
 from weedset.records import Batch, Photo, QualityLimits
 from weedset.settings import open_workspace
@@ -170,7 +171,7 @@ def _tell(seen: _Seen, limits: QualityLimits, worst_gsd: float | None, as_json: 
         worth = "good"
     # A tile says its faults only: all numbers of so many are for programs.
     shown = "" if place else "  ".join(f"{n} {v:.4g}" for n, v in seen.measures.items()) + "  "
-    typer.echo(f"{where}: {shown}{worth}")
+    typer.echo(f"{printable(where)}: {shown}{worth}")
 
 
 def _beyond(seen: _Seen, name: str, limits: QualityLimits, worst_gsd: float | None) -> str:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from weedset.cli.door import JsonOption, emit
+from weedset.errors import printable
 from weedset.settings import open_workspace
 from weedset.taxonomy import load_species
 from weedset.whatis import holding_record, what_is
@@ -45,9 +46,9 @@ def status(
     if as_json:
         emit(holding_record(path, holding))
         return
-    typer.echo(f"{path}: {holding.kind}")
+    typer.echo(f"{printable(str(path))}: {holding.kind}")
     for line in holding.words:
-        typer.echo(f"  {line}")
+        typer.echo(f"  {printable(line)}")
     species = holding.facts.get("species")
     if isinstance(species, dict):
         known = load_species()
@@ -57,4 +58,4 @@ def status(
     if holding.steps:
         typer.echo("Next:")
     for step in holding.steps:
-        typer.echo(f"  {step.why}:\n    {step.command}")
+        typer.echo(f"  {printable(step.why)}:\n    {printable(step.command)}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Container, Iterator, Mapping
 from contextlib import contextmanager
@@ -86,7 +85,7 @@ def opened(pool: Pool, item: Standing) -> Iterator[Contents]:
             yield _contents(StoredZip(file, str(path)), item)
     except (PoolError, WorkersError):
         raise
-    except (OSError, KeyError, WeedsetError) as exc:
+    except (OSError, KeyError, UnicodeDecodeError, WeedsetError) as exc:
         raise _damaged(path, str(exc)) from exc
 
 
@@ -121,7 +120,7 @@ def count_features(path: Path) -> dict[str, int]:
 
 def _rows(archive: StoredZip, member: Member, name: str) -> Iterator[Fields]:
     for line in archive.read(member).decode().splitlines():
-        yield Fields(json.loads(line), name, PoolError)
+        yield parse_json(line, name, PoolError)
 
 
 def _damaged(path: Path, why: str) -> PoolError:

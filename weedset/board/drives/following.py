@@ -16,9 +16,9 @@ from weedset.board.drives.drive import Drive, Looked
 from weedset.board.drives.drivemap import DriveMap, Offer, Plant, State, off_mm_now
 from weedset.board.eye import Eye
 from weedset.board.frames import Shot
-from weedset.board.report import printable
 from weedset.board.steps import in_machine
 from weedset.board.targets import read_mounting
+from weedset.errors import printable
 from weedset.records import Action
 
 
