@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from training.parts import require_training
-from training.source_option import EditionOption, open_ground, open_source
+from training.source_option import EditionOption, RecipeArgument, open_ground, open_source
 from weedset.board.decide import TREAT_NOTHING, outside_bound, read_policy
 from weedset.board.model import open_model
 from weedset.cli.board import ModelOption
@@ -110,7 +110,7 @@ def evaluate(
 
 
 def leave_one_out(
-    recipe: Annotated[Path, typer.Argument(help="The recipe (TOML), such as configs/small.toml.")],
+    recipe: RecipeArgument,
     out: Annotated[Path, typer.Option(help="Folder for the folds; goes on with what is there.")],
     policy: PolicyOption = None,
     workspace: WorkspaceOption = Path(),
@@ -126,9 +126,9 @@ def leave_one_out(
     Takes as many trainings as there are sites. What is finished is kept, and the same
     command goes on from there.
 
-    Example: `weedset leave-one-out configs/small.toml -w garden --out folds --policy beds.toml`
+    Example: `weedset leave-one-out small -w garden --out folds --policy beds.toml`
 
-    Example: `weedset leave-one-out configs/small.toml --edition pool/editions/0001 --out folds`
+    Example: `weedset leave-one-out small --edition pool/editions/0001 --out folds`
     """
     require_training()
     from training.evaluation.leave_one_out import leave_one_out as run_folds
