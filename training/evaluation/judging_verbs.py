@@ -10,7 +10,7 @@ import typer
 
 from training.parts import require_training
 from training.source_option import EditionOption, RecipeArgument, open_ground, open_source
-from weedset.board.decide import TREAT_NOTHING, outside_bound, read_policy
+from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.model import open_model
 from weedset.cli.board import ModelOption
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
@@ -88,8 +88,10 @@ def evaluate(
     planting = _planting(weeds_per_m2, crops_per_m, band_mm)
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
-    if outside := outside_bound(opened.card, rule):
-        say(f"NOTE: nothing is treated, since {outside}.")
+    if policy is None:
+        say("No policy given, so nothing is treated (--policy says what to remove).")
+    elif why := treats_nothing(opened.card, rule):
+        say(f"NOTE: nothing is treated, since {why}.")
     result = judge(
         opened,
         open_ground(workspace, edition),

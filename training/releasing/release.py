@@ -41,6 +41,7 @@ def release(
     against: Path | None = None,
     first: bool = False,
     unseen: bool = False,
+    idle: bool = False,
 ) -> Released:
     """Release a model, whole or not at all; the same inputs give the same bytes.
 
@@ -52,7 +53,7 @@ def release(
     old = None if against is None else open_model(against, threads=2)
     codes = [*model.card.codes, *(old.card.codes if old else ())]
     policy = read_policy(policy_path, codes)
-    judged = judge_release(model, model_path, run_dir, of, policy, old, first, unseen)
+    judged = judge_release(model, model_path, run_dir, of, policy, old, first, unseen, idle)
     files = _given(model_path, model, run_dir, policy_path)
     files |= _written(judged, recipe_toml(judged.run.recipe))
     try:
@@ -127,7 +128,7 @@ def _written(judged: Judged, recipe: str) -> dict[str, bytes]:
     texts = {
         "README.md": card_text(judged, facts),
         "CREDITS.md": credits_text(judged),
-        "CAUTIONS.md": cautions_text(card, judged.evaluation),
+        "CAUTIONS.md": cautions_text(judged),
         RECIPE: recipe,
         "evaluation.json": _json(evaluation_record(judged.evaluation)),
         FACTS: _json(record),

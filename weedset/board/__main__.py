@@ -14,7 +14,7 @@ from time import sleep
 
 from weedset.board.asked import board_parser
 from weedset.board.classify import ClassifiedPhoto
-from weedset.board.decide import outside_bound
+from weedset.board.decide import treats_nothing
 from weedset.board.drives.drive import Drive
 from weedset.board.drives.following import Followed, drive_lines, drive_records, follow, open_drive
 from weedset.board.eye import Eye, open_eye
@@ -74,8 +74,8 @@ def main(arguments: list[str] | None = None) -> int:
         return _check(asked, eye)
     if not asked.policy:
         _say("No policy given, so nothing is treated: --policy says what to remove.")
-    if outside := outside_bound(eye.model.card, eye.policy):
-        _say(f"NOTE: nothing is treated, since {outside}.")
+    elif why := treats_nothing(eye.model.card, eye.policy):
+        _say(f"NOTE: nothing is treated, since {why}.")
     out = _Out(asked, eye.model.card)
     try:
         _live(asked, drive or eye, out) if live else _classify_all(asked, eye, out)
