@@ -71,10 +71,14 @@ def _plants(count: Count) -> tuple[str, str, str]:
         return "cannot be told: no such cell was judged", of, "-"
     surprise = "-"
     if count.low is not None and count.high is not None:
-        surprise = f"{count.low:.1f} to {count.high:.1f}"
+        surprise = f"{_rounded(count.low)} to {_rounded(count.high)}"
     elif not count.expected and count.upper_95 is not None:
-        surprise = f"up to {count.upper_95:.1f}, or more"
-    return f"{count.expected:.1f}", of, surprise
+        surprise = f"up to {_rounded(count.upper_95)}, or more"
+    return _rounded(count.expected), of, surprise
+
+
+def _rounded(plants: float) -> str:
+    return f"{plants:.0f}" if plants >= 10 else f"{plants:.1f}"
 
 
 def errors_section(reported: Reported) -> Section:
