@@ -10,7 +10,7 @@ import typer
 
 from training.evaluation.planting_option import BandOption, CropsOption, WeedsOption, planting_of
 from training.parts import require_training
-from training.source_option import EditionOption, RecipeArgument, open_ground, open_source
+from training.source_option import EditionOption, RecipeArgument, open_source
 from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.model import open_model
 from weedset.cli.board import ModelOption
@@ -83,7 +83,7 @@ def evaluate(
         say(f"NOTE: nothing is treated, since {why}.")
     result = judge(
         opened,
-        open_ground(workspace, edition),
+        open_source(workspace, edition),
         rule,
         "all" if everything else "test",
         least_green,
@@ -127,12 +127,11 @@ def leave_one_out(
     from training.recipe import read_recipe
 
     planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
-    ground = open_ground(workspace, edition)
-    tiles = open_source(workspace, edition).tiles
-    named = sorted({code for tile in tiles for code in tile.statement.present})
+    source = open_source(workspace, edition)
+    named = sorted({code for tile in source.tiles for code in tile.statement.present})
     rule = read_policy(policy, named) if policy else TREAT_NOTHING
     found = run_folds(
-        read_recipe(recipe), ground, rule, out, [item.value for item in by or []], planting
+        read_recipe(recipe), source, rule, out, [item.value for item in by or []], planting
     )
     if as_json:
         emit(left_out_record(found))
@@ -186,7 +185,7 @@ def bound(
     rule = read_policy(policy, codes)
     found = bound_file(
         model,
-        open_ground(workspace, edition),
+        open_source(workspace, edition),
         rule,
         Asked(at_most, confidence),
         out,

@@ -20,7 +20,6 @@ from weedset.board.decide import read_policy
 from weedset.board.model import BoardModel, open_model
 from weedset.digests import bytes_digest, file_digest, whole_folder, write_whole
 from weedset.errors import ModelError, PolicyError, ReleaseError
-from weedset.settings import Workspace
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +34,7 @@ class Released:
 def release(
     model_path: Path,
     run_dir: Path,
-    of: Workspace | Source,
+    source: Source,
     policy_path: Path,
     out: Path,
     against: Path | None = None,
@@ -53,7 +52,7 @@ def release(
     old = None if against is None else open_model(against, threads=2)
     codes = [*model.card.codes, *(old.card.codes if old else ())]
     policy = read_policy(policy_path, codes)
-    judged = judge_release(model, model_path, run_dir, of, policy, old, first, unseen, idle)
+    judged = judge_release(model, model_path, run_dir, source, policy, old, first, unseen, idle)
     files = _given(model_path, model, run_dir, policy_path)
     files |= _written(judged, recipe_toml(judged.run.recipe))
     try:
