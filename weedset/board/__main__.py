@@ -8,7 +8,6 @@ import os
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from time import sleep
 
@@ -20,6 +19,7 @@ from weedset.board.drives.following import Followed, drive_lines, drive_records,
 from weedset.board.eye import Eye, open_eye
 from weedset.board.fitness import check_board, fitness_lines
 from weedset.board.frames import (
+    Incoming,
     Newest,
     Shot,
     WatchedFolder,
@@ -171,20 +171,18 @@ def _live(asked: argparse.Namespace, eye: Eye | Drive, out: _Out) -> None:
                 raise shot
             until_s = round(shot.taken_s + asked.stale_after / 1000, 3)
             if isinstance(eye, Drive):
-                out.followed(follow(eye, shot), good_until_monotonic_s=until_s)
+                out.followed(follow(eye, shot), good_until_boottime_s=until_s)
             else:
                 photo = eye.frame(shot.data, shot.name, shot.taken_s)
-                out.photo(photo, good_until_monotonic_s=until_s)
+                out.photo(photo, good_until_boottime_s=until_s)
         except WeedsetError as error:
             out.failure(error)
 
 
 def _streamed(kind: str) -> Iterator[Shot | WeedsetError]:
-    read = partial(os.read, sys.stdin.fileno())
-    if kind == "headed":
-        newest = Newest(headed(read))
-    else:
-        newest = Newest((length_prefixed if kind == "lengths" else concatenated_jpegs)(read))
+    incoming = Incoming(sys.stdin.fileno())
+    split = {"headed": headed, "lengths": length_prefixed, "jpegs": concatenated_jpegs}[kind]
+    newest = Newest(split(incoming.read, lambda: incoming.empty_s))
     yield from newest
     if newest.dropped:
         _say(f"{newest.dropped} frames came while another was decided on, and were dropped.")
