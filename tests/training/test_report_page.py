@@ -23,6 +23,7 @@ from typer.testing import CliRunner
 
 from training.evaluation.evaluate import evaluate
 from training.evaluation.pairs import Ought
+from training.evaluation.per_row import Planting
 from training.export import Exported
 from training.releasing.report import write_report
 from training.releasing.report_page import Page, Section, Table, page_html
@@ -175,6 +176,23 @@ def test_same_inputs_same_bytes(
 ) -> None:
     write_report(bad, garden, POLICY, tmp_path / "again.html")
     assert (tmp_path / "again.html").read_bytes() == written.read_bytes()
+
+
+def test_what_it_comes_to_along_a_row(bad: BoardModel, garden: Workspace, tmp_path: Path) -> None:
+    """40 weeds per m2 on 100 m x 0.1 m are 400; 12 crop plants per m are 1200."""
+    out = tmp_path / "row.html"
+    evaluation = write_report(bad, garden, POLICY, out, planting=Planting(40, 12, 100))
+    treated, harm = evaluation.scores.treated, evaluation.scores.crop_harm
+    missed = 400 * (treated.cells - treated.hits) / treated.cells
+    hit = 1200 * harm.hits / harm.cells
+    words = words_of(out.read_text())
+    assert f"weeds missed {missed:.0f} 400" in words
+    assert f"crop plants hit {hit:.0f} 1200" in words
+    assert "none of it is measured" in words
+
+
+def test_nothing_is_supposed_of_a_row(written: Path) -> None:
+    assert "m of row" not in words_of(written.read_text())
 
 
 def area_below(svg: str) -> float:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from training.evaluation.planting_option import BandOption, CropsOption, WeedsOption, planting_of
 from training.parts import require_training
 from training.source_option import EditionOption, open_ground, open_source
 from weedset.board.decide import TREAT_NOTHING, outside_bound, read_policy
@@ -16,9 +17,6 @@ from weedset.cli.board import ModelOption
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
 from weedset.modelcard import REMINDER, reminder
 from weedset.talk import say
-
-if TYPE_CHECKING:
-    from training.evaluation.per_row import Planting
 
 
 class _By(StrEnum):
@@ -35,15 +33,6 @@ ByOption = Annotated[
 ]
 AllOption = Annotated[
     bool, typer.Option("--all", help="All labelled cells, of gardens the model never saw.")
-]
-WeedsOption = Annotated[
-    float | None, typer.Option(min=0, help="Weeds per m2 of bed: tells how many are missed.")
-]
-CropsOption = Annotated[
-    float | None, typer.Option(min=0, help="Crop plants per m of row: tells how many are hit.")
-]
-BandOption = Annotated[
-    float | None, typer.Option(min=0, help="Width of the band worked along a row, in mm.")
 ]
 PolicyOption = Annotated[Path | None, typer.Option(help="The garden's policy (TOML).")]
 
@@ -85,7 +74,7 @@ def evaluate(
     from training.evaluation.evaluation_text import evaluation_record, evaluation_table
     from training.evaluation.reliability_plot import write_reliability
 
-    planting = _planting(weeds_per_m2, crops_per_m, band_mm)
+    planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
     if outside := outside_bound(opened.card, rule):
@@ -135,7 +124,7 @@ def leave_one_out(
     from training.evaluation.leave_one_out_text import left_out_record, left_out_table
     from training.recipe import read_recipe
 
-    planting = _planting(weeds_per_m2, crops_per_m, band_mm)
+    planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
     ground = open_ground(workspace, edition)
     tiles = open_source(workspace, edition).tiles
     named = sorted({code for tile in tiles for code in tile.statement.present})
@@ -208,15 +197,3 @@ def bound(
         typer.echo("\n".join(bounded_lines(found, rule)))
     say(reminder(found.card))
     require_support(found, out)
-
-
-def _planting(
-    weeds_per_m2: float | None, crops_per_m: float | None, band_mm: float | None
-) -> Planting | None:
-    from training.evaluation.per_row import Planting
-
-    if weeds_per_m2 is None and crops_per_m is None and band_mm is None:
-        return None
-    if weeds_per_m2 is None or crops_per_m is None or band_mm is None:
-        usage_error("give --weeds-per-m2, --crops-per-m and --band-mm together: none is supposed")
-    return Planting(weeds_per_m2, crops_per_m, band_mm)

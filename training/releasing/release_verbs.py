@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from training.evaluation.planting_option import BandOption, CropsOption, WeedsOption, planting_of
 from training.parts import require_training
 from training.source_option import EditionOption, open_ground
 from weedset.board.decide import read_policy
@@ -72,6 +73,9 @@ def report(
         bool,
         typer.Option("--all", help="All labelled photos, of a workspace the model never saw."),
     ] = False,
+    weeds_per_m2: WeedsOption = None,
+    crops_per_m: CropsOption = None,
+    band_mm: BandOption = None,
 ) -> None:
     """Write what a model does, with its worst errors as pictures, into one file to look at.
 
@@ -82,9 +86,10 @@ def report(
     require_training()
     from training.releasing.report import write_report
 
+    planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
     opened = open_model(model, threads=2)
     rule = _policy(policy, opened)
-    write_report(opened, open_ground(workspace, edition), rule, out, everything)
+    write_report(opened, open_ground(workspace, edition), rule, out, everything, planting)
     say(f"{out} is written. It holds pictures of your ground: look before you hand it on.")
 
 

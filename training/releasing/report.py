@@ -6,6 +6,7 @@ from pathlib import Path
 
 from training.evaluation.evaluate import trial
 from training.evaluation.judging import Evaluation, judge
+from training.evaluation.per_row import Planting
 from training.evaluation.scores import ASPECTS
 from training.releasing.report_page import Page, page_html
 from training.releasing.report_sections import (
@@ -14,6 +15,7 @@ from training.releasing.report_sections import (
     errors_section,
     next_section,
     parts_section,
+    row_section,
     sites_section,
 )
 from training.releasing.report_species import reliability_section, species_section
@@ -32,6 +34,7 @@ from weedset.taxonomy import load_species
 #: In this order; whoever has more to show adds a function that makes a `Section`.
 _SECTIONS = (
     decisions_section,
+    row_section,
     errors_section,
     next_section,
     species_section,
@@ -48,14 +51,19 @@ def write_report(
     policy: Policy,
     out: Path,
     everything: bool = False,
+    planting: Planting | None = None,
 ) -> Evaluation:
     """Judge a model as `evaluate` does and write the report; same inputs, same bytes.
+
+    With `planting`, it says what shares of cells come to along a row.
 
     Raises as `evaluate` does, ReleaseError where `out` cannot be written.
     """
     source = from_workspace(of) if isinstance(of, Workspace) else of
     tried = trial(model, of, policy, "all" if everything else "test")
-    evaluation = judge(tried.pairs, model.card, model.digest, policy, None, tried.cameras, ASPECTS)
+    evaluation = judge(
+        tried.pairs, model.card, model.digest, policy, None, tried.cameras, ASPECTS, planting
+    )
     photos, histories = _of_photos(of)
     reported = Reported(
         card=model.card,
