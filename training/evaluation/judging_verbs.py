@@ -15,7 +15,7 @@ from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.model import open_model
 from weedset.cli.board import ModelOption
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
-from weedset.modelcard import CAUTION
+from weedset.modelcard import REMINDER, reminder
 from weedset.talk import say
 
 
@@ -97,7 +97,7 @@ def evaluate(
         emit(evaluation_record(result))
     else:
         typer.echo(evaluation_table(result))
-    say(opened.card.caution)
+    say(reminder(opened.card))
 
 
 def leave_one_out(
@@ -137,7 +137,7 @@ def leave_one_out(
         emit(left_out_record(found))
     else:
         typer.echo(left_out_table(found))
-    say(CAUTION)
+    say(REMINDER)
 
 
 def bound(
@@ -196,5 +196,5 @@ def bound(
         emit(bounded_record(found))
     else:
         typer.echo("\n".join(bounded_lines(found, rule)))
-    say(found.card.caution)
+    say(reminder(found.card))
     require_support(found, out)

@@ -13,6 +13,7 @@ from training.source_option import EditionOption, open_source
 from weedset.board.decide import read_policy, treats_nothing
 from weedset.board.model import BoardModel, open_model
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
+from weedset.modelcard import reminder
 from weedset.records import Policy
 from weedset.talk import counted, say
 
@@ -62,7 +63,7 @@ def compare(
         emit(comparison_record(found))
     else:
         typer.echo(comparison_table(found))
-    say(models[0].card.caution)
+    say(reminder(models[0].card))
 
 
 def report(

@@ -36,7 +36,7 @@ from weedset.board.report import action_counts, cell_records, gate_tally, photo_
 from weedset.board.rollinglog import RollingLog
 from weedset.errors import CheckNotPassedError, WeedsetError
 from weedset.images import find_photos
-from weedset.modelcard import ModelCard
+from weedset.modelcard import ModelCard, reminder
 from weedset.records import Action
 
 #: How often a watched folder is looked at.
@@ -86,7 +86,8 @@ def main(arguments: list[str] | None = None) -> int:
         return 1
     except KeyboardInterrupt:
         _say("Stopped.")
-    _say(eye.model.card.caution)
+    # A machine at work hears it whole.
+    _say(eye.model.card.caution if live else reminder(eye.model.card))
     return 1 if out.bad else 0
 
 
