@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shlex
 import subprocess
 import sys
@@ -43,7 +44,7 @@ def test_each_example_can_be_typed(name: str) -> None:
     assert len(examples) >= 2
     assert len(set(examples)) == len(examples)
     for example in examples:
-        typed = shlex.split(example.partition(" | ")[0])
+        typed = shlex.split(re.split(" [|>] ", example)[0])
         words = name.split()
         assert typed[: len(words)] == words, example
         command.make_context(name, typed[len(words) :])

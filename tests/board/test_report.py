@@ -9,7 +9,8 @@ from tiny_model import CARD, camera, write_model
 
 from weedset.board.classify import ClassifiedPhoto, classify_photo
 from weedset.board.model import open_model
-from weedset.board.report import action_counts, cell_records, photo_record, printable
+from weedset.board.report import action_counts, cell_records, photo_record
+from weedset.errors import printable
 from weedset.records import Policy
 
 

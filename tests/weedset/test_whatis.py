@@ -249,10 +249,8 @@ def test_training_is_offered_from_three_sites_on_by_a_recipe_that_is_there(
         assert code == 0, err
         offered = [step for step in status("garden")[1] if step.startswith("weedset train")]
         assert bool(offered) == (number == 2)
-    assert offered == ["weedset train RECIPE.toml -w garden --out RUN"]
-    (here / "configs").mkdir()
-    (here / "configs" / "teacher.toml").touch()
-    assert "weedset train configs/teacher.toml -w garden --out RUN" in status("garden")[1]
+    assert offered == ["weedset train teacher -w garden --out RUN"]
+    assert run("recipes", "teacher")[0] == 0
 
 
 def test_what_is_none_of_these_is_said_so(here: Path) -> None:

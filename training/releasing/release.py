@@ -20,7 +20,6 @@ from weedset.board.decide import read_policy
 from weedset.board.model import BoardModel, open_model
 from weedset.digests import bytes_digest, file_digest, whole_folder, write_whole
 from weedset.errors import ModelError, PolicyError, ReleaseError
-from weedset.settings import Workspace
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +34,13 @@ class Released:
 def release(
     model_path: Path,
     run_dir: Path,
-    of: Workspace | Source,
+    source: Source,
     policy_path: Path,
     out: Path,
     against: Path | None = None,
     first: bool = False,
     unseen: bool = False,
+    idle: bool = False,
 ) -> Released:
     """Release a model, whole or not at all; the same inputs give the same bytes.
 
@@ -54,7 +54,7 @@ def release(
     old = None if against is None else open_model(against, threads=2)
     codes = [*model.card.codes, *(old.card.codes if old else ())]
     policy = read_policy(policy_path, codes)
-    judged = judge_release(model, model_path, run_dir, of, policy, old, first, unseen)
+    judged = judge_release(model, model_path, run_dir, source, policy, old, first, unseen, idle)
     files = _given(model_path, model, run_dir, policy_path)
     files |= _written(judged, recipe_toml(judged.run.recipe))
     files[MANIFEST] = manifest_text(files).encode()
@@ -130,7 +130,7 @@ def _written(judged: Judged, recipe: str) -> dict[str, bytes]:
     texts = {
         "README.md": card_text(judged, facts),
         "CREDITS.md": credits_text(judged),
-        "CAUTIONS.md": cautions_text(card, judged.evaluation),
+        "CAUTIONS.md": cautions_text(judged),
         RECIPE: recipe,
         "evaluation.json": _json(evaluation_record(judged.evaluation)),
         FACTS: _json(record),
