@@ -135,6 +135,23 @@ def test_a_full_disk_is_said_in_words() -> None:
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize("most", [0, 40_000])
+def test_no_room_for_temporary_files_is_said_in_words(tmp_path: Path, most: int) -> None:
+    """The system refuses to make any file longer (POSIX setrlimit), wherever it is."""
+    code = (
+        f"import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({most}, {most})); "
+        "from training.verbs import main; main()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "export", "run", "--out", "m.onnx", "-w", "garden"],
+        cwd=tmp_path, capture_output=True, text=True, check=False,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parent.parent)},
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert done.stderr.startswith("error: ")
+    assert "Traceback" not in done.stderr
+
+
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 def test_completion_can_be_had_for_the_shell(shell: str) -> None:
     asked = {"_WEEDSET_COMPLETE": f"complete_{shell}"}

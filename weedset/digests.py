@@ -12,6 +12,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
+from weedset.fields import require_file
+
 
 def bytes_digest(data: bytes | memoryview) -> str:
     """Return the SHA-256 of `data` in lower-case hex."""
@@ -28,6 +30,7 @@ def blocks_digest(blocks: Iterable[bytes]) -> str:
 
 def file_digest(path: Path) -> str:
     """Return the SHA-256 of a file in lower-case hex. Raises OSError."""
+    require_file(path)
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 

@@ -20,6 +20,9 @@ from weedset.errors import WeedsetError, why_unreadable
 #: A text that begins with one of these is a formula to spreadsheets.
 FORMULA_SIGNS = "=+-@"
 
+#: A name of so many parts takes the reader of TOML for ever.
+_MOST_DOTS = 500
+
 
 class Fields:
     """One table, read field by field; what is left unread at `done()` is a mistake.
@@ -183,6 +186,8 @@ def read_toml(path: Path, error: type[WeedsetError]) -> Fields:
     Raises `error` where the file is absent, not UTF-8, or not TOML.
     """
     text = read_text(path, error)
+    if any(line.count(".") > _MOST_DOTS for line in text.splitlines()):
+        raise error(f"has a line with more than {_MOST_DOTS} dots", where=str(path))
     try:
         table = tomllib.loads(text)
     except (ValueError, RecursionError) as exc:  # numbers of too many digits, tables too deep

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from weedset.digests import blocks_digest, file_digest, whole_file
-from weedset.errors import ContributionError, MissingPartError
+from weedset.errors import ContributionError, MissingPartError, why_unreadable
+from weedset.fields import require_file
 
 _BLOCK_BYTES = 1 << 20
 
@@ -24,6 +25,10 @@ def submit(archive: Path, to: str) -> str:
     Raises ContributionError where another file has its name or the copying fails,
     MissingPartError where fsspec, or what it needs for this kind of address, is absent.
     """
+    try:
+        require_file(archive)
+    except OSError as exc:
+        raise ContributionError(why_unreadable(exc), where=str(archive)) from exc
     if "://" not in to:
         return str(_submit_to_folder(archive, Path(to)))
     return _submit_to_address(archive, to)

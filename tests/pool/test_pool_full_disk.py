@@ -68,5 +68,33 @@ def test_a_disk_that_is_full_leaves_no_edition(filled: Pool, tmp_path: Path) -> 
         assert freeze(there, "carla")[0].digest == edition.digest
 
 
+_LOOK = """
+import resource, sys
+from training.verbs import app
+
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[1]), int(sys.argv[1])))
+sys.argv = ["weedset", "pool", "look", *sys.argv[2:]]
+app()
+"""
+
+
+@pytest.mark.parametrize("most", [0, 20_000])
+def test_a_full_disk_is_no_damaged_archive(filled: Pool, tmp_path: Path, most: int) -> None:
+    """What cannot be written elsewhere says nothing of the archive it comes from."""
+    (item, *_) = [e.digest for e in read_journal(filled) if e.what is Event.ACCEPTED]
+    words = (str(most), str(filled.root), item, "--to", str(tmp_path / "look"))
+    done = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", _LOOK, *words],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 1, done.stderr
+    assert "Traceback" not in done.stderr
+    assert "archives" not in done.stderr
+    assert "disk" in done.stderr or "cannot be written" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
 def whole_manifest(pool: Pool) -> bytes:
     return (pool.edition(1) / MANIFEST).read_bytes()

@@ -21,7 +21,7 @@ from time import time
 from weedset.board.clock import now_s, started_s
 from weedset.board.steps import Odometry
 from weedset.errors import PhotoError
-from weedset.fields import Fields, parse_json, read_text
+from weedset.fields import Fields, parse_json, read_text, require_file
 from weedset.images import PHOTO_SUFFIXES
 
 #: Reads at most so many bytes, fewer where no more are there yet, none at the end.
@@ -383,6 +383,7 @@ def read_shot(path: Path) -> Shot:
     Raises PhotoError where it cannot be read, or is being written again.
     """
     try:
+        require_file(path)
         before = path.stat()
         if before.st_size > _MOST_BYTES:
             raise PhotoError("is larger than any frame should be", where=str(path))

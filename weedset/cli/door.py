@@ -113,10 +113,12 @@ def _show_version(wanted: bool) -> None:
 
 def _of_the_system(error: OSError) -> WeedsetError:
     """Return what the system refused, in words. Raises the error where it may be our own."""
-    if error.errno in _NO_ROOM:
+    # Of all that is not found only the place for temporary files has no name.
+    nowhere = error.errno == errno.ENOENT and error.filename is None
+    if error.errno in _NO_ROOM or nowhere:
         return WeedsetError(
             f"cannot be written ({error.strerror})",
-            where=str(error.filename or "the output"),
+            where=str(error.filename or ("temporary files" if nowhere else "the output")),
             fix="make room on the disk, then give the same command again",
         )
     if error.errno in _NO_FILE and error.filename:

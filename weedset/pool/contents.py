@@ -13,7 +13,7 @@ from pathlib import Path
 from weedset.contribution.batch import Contribution, contribution_from
 from weedset.contribution.layout import BATCH, LABELS, PHOTOS, TILE_NAME, tile_name
 from weedset.contribution.rows import GivenLabel, label_from, photo_from
-from weedset.errors import PoolError, WeedsetError, WorkersError
+from weedset.errors import PoolError, SettingsError, StoreError, WeedsetError, WorkersError
 from weedset.fields import Fields, parse_json
 from weedset.findings import Findings
 from weedset.pool.layout import Pool
@@ -83,8 +83,8 @@ def opened(pool: Pool, item: Standing) -> Iterator[Contents]:
     try:
         with path.open("rb") as file:
             yield _contents(StoredZip(file, str(path)), item)
-    except (PoolError, WorkersError):
-        raise
+    except (PoolError, WorkersError, SettingsError, StoreError):
+        raise  # of what is done with it, such as writing it elsewhere
     except (OSError, KeyError, UnicodeDecodeError, WeedsetError) as exc:
         raise _damaged(path, str(exc)) from exc
 

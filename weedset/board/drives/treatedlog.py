@@ -15,7 +15,7 @@ from pathlib import Path
 from weedset.board.drives.drivemap import DriveMap, Passed, Plant, State
 from weedset.board.steps import Drift, Pose
 from weedset.errors import DriveError
-from weedset.fields import Fields, parse_json
+from weedset.fields import Fields, parse_json, require_file
 
 _FIRST = {"record": "drive", "version": 1}
 
@@ -114,6 +114,7 @@ def _whole(path: Path) -> int:
 
 def _lines(path: Path) -> list[str]:
     try:
+        require_file(path)
         if path.stat().st_size > _MOST_BYTES:
             raise DriveError("is too large to be a list of treated plants", where=str(path))
         data = path.read_bytes()
