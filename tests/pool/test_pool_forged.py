@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -88,6 +90,31 @@ def test_a_forged_edition_is_refused_in_words(
         assert done.exit_code == 1, done.output
         assert said in done.stderr
     assert {path.name for path in tmp_path.iterdir()} == {"edition"}
+
+
+def archive_of_arrays() -> bytes:
+    buffer = io.BytesIO()
+    np.savez(buffer, np.zeros(3))
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize(
+    "data", [b"", b"PK\x03\x04", b"\x80\x04N.", b"\x93NUMPY\x01", archive_of_arrays()]
+)
+def test_marks_that_are_none_are_told_or_made_again(
+    edition: Path, tmp_path: Path, data: bytes
+) -> None:
+    """What numpy takes by its first bytes for an archive, a pickle, an array, or for nothing."""
+    pool = shutil.copytree(edition.parents[1], tmp_path / "pool")
+    (marks,) = (pool / "marks").iterdir()
+    marks.write_bytes(data)
+    done = CliRunner().invoke(app, ["pool", "twins", str(pool)])
+    if done.exit_code:
+        assert done.exit_code == 1
+        assert "is damaged" in done.stderr
+        assert "delete this file" in done.stderr
+    else:
+        assert marks.read_bytes() != data
 
 
 @pytest.mark.parametrize("data", [b"\xff\xfe\x00", b"", b"\n", b"0" * 64 + b"  ../../etc/passwd\n"])

@@ -89,10 +89,10 @@ def _kept(path: Path) -> Marks | None:
         marks: Marks = np.load(path, mmap_mode="r", allow_pickle=False)
     except FileNotFoundError:
         return None
-    except (OSError, ValueError) as exc:
+    except (OSError, ValueError, EOFError, zipfile.BadZipFile) as exc:
         fix = "delete this file: it is worked out again"
         raise PoolError(f"is damaged ({exc})", where=str(path), fix=fix) from exc
-    return marks if marks.dtype == MARK else None
+    return marks if getattr(marks, "dtype", None) == MARK else None
 
 
 def _make(pool: Pool, item: Standing, workers: int | None, executor: Executor | None) -> Marks:
