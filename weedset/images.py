@@ -180,8 +180,7 @@ def find_photos(paths: list[Path]) -> list[Path]:
                 and not item.stem.endswith(_MASK_ENDING)
             )
             if not inside:
-                fix = f"photos end in {', '.join(sorted(PHOTO_SUFFIXES))}"
-                raise PhotoError("holds no photo", where=str(path), fix=fix)
+                raise PhotoError("holds no photo", where=str(path), fix=_where_to_look(path))
             found += inside
         elif path.stem.endswith(_MASK_ENDING):
             fix = "leave it out; `weedset import masks` takes it in once its photo is tiled"
@@ -191,6 +190,14 @@ def find_photos(paths: list[Path]) -> list[Path]:
         else:
             raise PhotoError("there is no such file or folder", where=str(path))
     return list(dict.fromkeys(found))
+
+
+def _where_to_look(folder: Path) -> str:
+    """Return what to do about a folder without photos: they may lie one folder deeper."""
+    for inside in sorted(item for item in folder.iterdir() if item.is_dir()):
+        if any(item.suffix.lower() in PHOTO_SUFFIXES for item in inside.iterdir()):
+            return f"folders inside are not searched: name the one you mean, such as {inside}"
+    return f"photos end in {', '.join(sorted(PHOTO_SUFFIXES))}"
 
 
 def encode_tile(pixels: NDArray[np.uint8]) -> bytes:
