@@ -103,7 +103,7 @@ def export(
     workspace: WorkspaceOption = Path(),
     edition: EditionOption = None,
 ) -> None:
-    """Make the int8 model file of a run, with its card, and check it against the float model.
+    """Make the model file of a run for the board (int8), and check it against the float model.
 
     Example: `weedset export runs/small -w garden --out small.onnx`
 

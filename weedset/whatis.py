@@ -22,7 +22,7 @@ from weedset.pool.journal import read_journal
 from weedset.pool.layout import MANIFEST, open_pool
 from weedset.pool.standing import State, standings
 from weedset.profile import read_camera_profile
-from weedset.records import Batch
+from weedset.records import ANY_PLANT, Batch
 from weedset.settings import SETTINGS_NAME, open_workspace
 from weedset.store import open_store
 from weedset.surroundings import Holding, packed_near, plain_folder
@@ -110,7 +110,8 @@ def _archive(path: Path) -> Holding:
 
 def _model(path: Path) -> Holding:
     card, name = open_model(path).card, shlex.quote(str(path))
-    words = [f"{card.name}, made on {card.made_on}; tells {', '.join(card.codes)}"]
+    named = ", ".join(code for code in card.codes if code != ANY_PLANT) or "nothing by name"
+    words = [f"{card.name}, made on {card.made_on}; tells {named}"]
     read = Step("read where it comes from", f"weedset card {name}")
     facts: dict[str, object] = {"name": card.name, "species": list(card.codes)}
     if all(item.treat_at is None for item in card.classes):

@@ -154,6 +154,7 @@ def test_a_model_that_may_treat_nothing_says_why(here: Path) -> None:
         write_model(here / "b.onnx", card)
         _, steps = status("b.onnx")
         assert not any("evaluate" in step or "--policy" in step for step in steps)
+        assert "tells CHEAL, DAUCS, STEME\n" in run("status", "b.onnx")[1]
         assert f"treats nothing: {why}" in run("status", "b.onnx")[1].replace(
             "`weedset bound` could not show with 90% confidence, from ", ""
         )
