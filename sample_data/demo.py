@@ -81,6 +81,7 @@ def main(stage: Stage) -> None:
     tell("6. The score: the very file that ships, on the gardens that it never saw")
     run("evaluate", "--model", stage.model, "--workspace", stage.workspace, "--policy", policy)
     run("report", stage.model, "--workspace", stage.workspace, "--policy", policy,
+        "--weeds-per-m2", "40", "--crops-per-m", "12", "--band-mm", "100",
         "--out", stage.report)  # fmt: skip
     tell(
         "7. Deciding on photos of a garden that it never saw, with pictures to look at. Here, as",

@@ -35,9 +35,6 @@ _ENOUGH_TO_TRAIN = 200
 _SITES_TO_TRAIN = 3
 _PHOTOS_TO_TRAIN = 3
 
-#: Lies beside weedset's source only.
-_RECIPE = Path("configs", "teacher.toml")
-
 
 def what_is(path: Path) -> Holding:
     """Return what a file or folder is. Raises SettingsError where there is none.
@@ -166,7 +163,7 @@ def _workspace(path: Path) -> Holding:
     photos = {item.tile.photo_digest for item in labelled}
     if counts["labelled"] >= _ENOUGH_TO_TRAIN and len(photos) >= _PHOTOS_TO_TRAIN:
         few = f" (of fewer than {_SITES_TO_TRAIN} sites: its scores will flatter it)"
-        train = f"weedset train {_recipe()} -w {name} --out RUN"
+        train = f"weedset train teacher -w {name} --out RUN"
         steps.append(Step(f"train a model{few if len(sites) < _SITES_TO_TRAIN else ''}", train))
     with_labels = dict.fromkeys(item.batch_id for item in labelled)
     for batch in [batch for batch in batches if batch.id in with_labels][:3]:
@@ -183,10 +180,6 @@ def _batches_in_words(batches: Sequence[Batch]) -> Iterator[str]:
         said = f"{checklist}; {batch.licence or 'no licence'}"
         yield f"batch {batch.id}: {'the same' if said == before else said}"
         before = said
-
-
-def _recipe() -> str:
-    return str(_RECIPE) if _RECIPE.is_file() else "RECIPE.toml"
 
 
 def _to_give(path: Path, batch: Batch) -> Iterator[Step]:
@@ -267,7 +260,7 @@ def _edition(path: Path) -> Holding:
     lines = (path / MANIFEST).read_text("utf-8", "replace").splitlines()
     number = path.resolve().name
     words = (f"edition {number}: {counted(len(lines), 'file')} under {MANIFEST}",)
-    train = f"weedset train {_recipe()} --edition {shlex.quote(str(path))} --out RUN"
+    train = f"weedset train teacher --edition {shlex.quote(str(path))} --out RUN"
     steps = (
         Step("read what is in it", f"less {shlex.quote(str(path / 'README.md'))}"),
         Step("train a model on it", train),

@@ -1,6 +1,10 @@
 """How quickly Lite0 learns on one graphics card and on several, and how long they wait.
 
-    python tests/benchmarks/gpu_training.py FOLDER [--cards 1 2] [--workers 4 8 15]
+    python tests/benchmarks/gpu_training.py FOLDER [--cards 1 2] [--workers 4 8 15] [--limits]
+
+`--limits` prints instead what each half does without the other: the card learning one batch again
+and again, and workers preparing tiles that nobody learns from. Training can be no quicker than
+the slower of the two.
 
 Draws a workspace of about 28 000 tiles of noise into FOLDER if it is not there (half a minute
 on 16 cores), trains the teacher's recipe on it with large batches, and prints a table and one
@@ -16,13 +20,24 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from time import perf_counter
 
 import numpy as np
+import torch
 from PIL import Image
+from torch.optim import AdamW
 
+from training.augment import Augmenter
+from training.backbones import build_backbone
+from training.datasets import Steps, TileDataset, training_loader
+from training.distributed import World
+from training.loop import masked_loss, to_input
+from training.recipe import read_recipe
 from training.runs import read_run
+from training.sources import from_workspace
 from weedset.records import Batch, CameraProfile, Origin, Statement, Verdict
 from weedset.settings import create_workspace, open_workspace
 from weedset.store import open_store
@@ -113,6 +128,62 @@ def measured(folder: Path, cards: int, workers: int, batch: int, epochs: int) ->
     }
 
 
+def card_alone(batch: int, steps: int = 60) -> tuple[float, float]:
+    """Return tiles per second on one card from one batch, and the share of time to ask for it.
+
+    The program runs ahead of the card: where asking takes as long as computing, the card
+    waits for the program.
+    """
+    device = torch.device("cuda", 0)
+    torch.backends.cudnn.benchmark = True
+    model = build_backbone("lite0", len(SPECIES), dropout=0.2, pretrained=True).train()
+    model.to(device).to(memory_format=torch.channels_last)
+    optimizer = AdamW(model.parameters(), lr=1e-3)
+    tiles = torch.randint(0, 256, (batch, 96, 96, 3), dtype=torch.uint8).pin_memory()
+    targets = torch.randint(0, 2, (batch, len(SPECIES)), device=device)
+    weight = torch.ones(len(SPECIES), device=device)
+    for done in range(-10, steps):
+        if done == 0:
+            torch.cuda.synchronize()
+            start = perf_counter()
+        with torch.autocast("cuda", torch.bfloat16):
+            scores = model(to_input(tiles, device))
+        loss = masked_loss(scores.float(), targets, weight)
+        optimizer.zero_grad()
+        loss.backward()  # type: ignore[no-untyped-call]
+        optimizer.step()
+    asked = perf_counter() - start
+    torch.cuda.synchronize()
+    took = perf_counter() - start
+    return steps * batch / took, asked / took
+
+
+def tiles_alone(workspace: Path, workers: int, batch: int, steps: int = 40) -> float:
+    """Return how many tiles per second so many workers prepare when nobody learns."""
+    source = from_workspace(open_workspace(workspace))
+    recipe = replace(read_recipe(ROOT / "configs" / "teacher.toml"), batch_size=batch, epochs=50)
+    world = World(0, 1, 1, torch.device("cpu"))
+    tiles = TileDataset(source.tiles, SPECIES, source.archive_of, 96, Augmenter(1))
+    tiles.decode_all(world)
+    loader = training_loader(tiles, Steps(tiles.targets, recipe, world), workers)
+    for done, _ in enumerate(loader):
+        if done == 8 * workers:  # what was prepared ahead is used up
+            start = perf_counter()
+        if done == 8 * workers + steps:
+            break
+    return steps * batch / (perf_counter() - start)
+
+
+def show_limits(workspace: Path, workers: Sequence[int], batch: int) -> None:
+    """Print what either half of training does alone."""
+    for count in workers:
+        speed = tiles_alone(workspace, count, batch)
+        print(f"{count} workers alone: {speed:.0f} tiles/s, {speed / count:.0f} each", flush=True)
+    if torch.cuda.is_available():
+        speed, asking = card_alone(batch)
+        print(f"one card alone: {speed:.0f} tiles/s; asking takes {asking:.0%} of that time")
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser()
@@ -121,6 +192,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, nargs="+", default=[15])
     parser.add_argument("--batch", type=int, default=512, help="tiles per card in a step")
     parser.add_argument("--epochs", type=int, default=16)
+    parser.add_argument("--limits", action="store_true", help="each half alone")
     told = parser.parse_args()
     if not (told.folder / "workspace").exists():
         start = perf_counter()
@@ -128,6 +200,9 @@ def main() -> None:
         print(f"drawn in {perf_counter() - start:.0f} s")
     with open_store(open_workspace(told.folder / "workspace")) as store:
         print(f"{store.counts()}")
+    if told.limits:
+        show_limits(told.folder / "workspace", told.workers, told.batch)
+        return
     rows = [
         measured(told.folder, cards, workers, told.batch, told.epochs)
         for cards in told.cards

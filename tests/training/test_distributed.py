@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from socket import socket
 
 import pytest
 import torch
@@ -24,16 +25,25 @@ ALONE = World(0, 1, 1, torch.device("cpu"))
 CHANGES: dict[str, object] = {"epochs": 3, "learning_rate": 0.001}
 
 
+def started(how: str, script: str, told: dict[str, object]) -> subprocess.Popen[str]:
+    """Start a script as torchrun does, told `how`."""
+    env = {**os.environ, "PYTHONPATH": f"{HERE.parents[1]}:{HERE}", "OMP_NUM_THREADS": "1"}
+    words = ["-m", "torch.distributed.run", *how.split(), str(HERE / script), json.dumps(told)]
+    return subprocess.Popen(
+        [sys.executable, *words], env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+
+
+def ended(running: subprocess.Popen[str]) -> str:
+    """Return what a program said, once it has ended well."""
+    _, said = running.communicate(timeout=300)
+    assert running.returncode == 0, said
+    return said
+
+
 def by_two(script: str, told: dict[str, object]) -> str:
     """Run a script in two processes as torchrun does; return what they said."""
-    words = ["-m", "torch.distributed.run", "--nproc-per-node", "2", "--standalone"]
-    env = {**os.environ, "PYTHONPATH": f"{HERE.parents[1]}:{HERE}", "OMP_NUM_THREADS": "1"}
-    done = subprocess.run(
-        [sys.executable, *words, str(HERE / script), json.dumps(told)],
-        env=env, check=False, capture_output=True, text=True,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    return done.stderr
+    return ended(started("--nproc-per-node 2 --standalone", script, told))
 
 
 def test_two_processes_have_the_gradients_of_one(tmp_path: Path) -> None:
@@ -42,6 +52,22 @@ def test_two_processes_have_the_gradients_of_one(tmp_path: Path) -> None:
     by_two("one_step.py", {"out": str(tmp_path / "two.safetensors")})
     one, two = (load_file(tmp_path / f"{name}.safetensors") for name in ("one", "two"))
     assert one.keys() == two.keys()
+    for name, value in one.items():
+        torch.testing.assert_close(two[name], value, rtol=1e-9, atol=1e-12)
+
+
+def test_two_machines_have_the_gradients_of_one(tmp_path: Path) -> None:
+    """Two starts of torchrun that find each other by an address, as on two machines."""
+    one_step(ALONE, tmp_path / "one.safetensors")
+    with socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    told: dict[str, object] = {"out": str(tmp_path / "two.safetensors")}
+    meeting = f"--nnodes 2 --nproc-per-node 1 --master-addr 127.0.0.1 --master-port {port}"
+    both = [started(f"{meeting} --node-rank {i}", "one_step.py", told) for i in range(2)]
+    for running in both:
+        ended(running)
+    one, two = (load_file(tmp_path / f"{name}.safetensors") for name in ("one", "two"))
     for name, value in one.items():
         torch.testing.assert_close(two[name], value, rtol=1e-9, atol=1e-12)
 

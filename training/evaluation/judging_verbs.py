@@ -4,21 +4,19 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from training.evaluation.planting_option import BandOption, CropsOption, WeedsOption, planting_of
 from training.parts import require_training
-from training.source_option import EditionOption, open_ground, open_source
-from weedset.board.decide import TREAT_NOTHING, outside_bound, read_policy
+from training.source_option import EditionOption, RecipeArgument, open_source
+from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.model import open_model
 from weedset.cli.board import ModelOption
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
-from weedset.modelcard import CAUTION
+from weedset.modelcard import REMINDER, reminder
 from weedset.talk import say
-
-if TYPE_CHECKING:
-    from training.evaluation.per_row import Planting
 
 
 class _By(StrEnum):
@@ -35,15 +33,6 @@ ByOption = Annotated[
 ]
 AllOption = Annotated[
     bool, typer.Option("--all", help="All labelled cells, of gardens the model never saw.")
-]
-WeedsOption = Annotated[
-    float | None, typer.Option(min=0, help="Weeds per m2 of bed: tells how many are missed.")
-]
-CropsOption = Annotated[
-    float | None, typer.Option(min=0, help="Crop plants per m of row: tells how many are hit.")
-]
-BandOption = Annotated[
-    float | None, typer.Option(min=0, help="Width of the band worked along a row, in mm.")
 ]
 PolicyOption = Annotated[Path | None, typer.Option(help="The garden's policy (TOML).")]
 
@@ -85,14 +74,16 @@ def evaluate(
     from training.evaluation.evaluation_text import evaluation_record, evaluation_table
     from training.evaluation.reliability_plot import write_reliability
 
-    planting = _planting(weeds_per_m2, crops_per_m, band_mm)
+    planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
-    if outside := outside_bound(opened.card, rule):
-        say(f"NOTE: nothing is treated, since {outside}.")
+    if policy is None:
+        say("No policy given, so nothing is treated (--policy says what to remove).")
+    elif why := treats_nothing(opened.card, rule):
+        say(f"NOTE: nothing is treated, since {why}.")
     result = judge(
         opened,
-        open_ground(workspace, edition),
+        open_source(workspace, edition),
         rule,
         "all" if everything else "test",
         least_green,
@@ -106,11 +97,11 @@ def evaluate(
         emit(evaluation_record(result))
     else:
         typer.echo(evaluation_table(result))
-    say(opened.card.caution)
+    say(reminder(opened.card))
 
 
 def leave_one_out(
-    recipe: Annotated[Path, typer.Argument(help="The recipe (TOML), such as configs/small.toml.")],
+    recipe: RecipeArgument,
     out: Annotated[Path, typer.Option(help="Folder for the folds; goes on with what is there.")],
     policy: PolicyOption = None,
     workspace: WorkspaceOption = Path(),
@@ -126,28 +117,27 @@ def leave_one_out(
     Takes as many trainings as there are sites. What is finished is kept, and the same
     command goes on from there.
 
-    Example: `weedset leave-one-out configs/small.toml -w garden --out folds --policy beds.toml`
+    Example: `weedset leave-one-out small -w garden --out folds --policy beds.toml`
 
-    Example: `weedset leave-one-out configs/small.toml --edition pool/editions/0001 --out folds`
+    Example: `weedset leave-one-out small --edition pool/editions/0001 --out folds`
     """
     require_training()
     from training.evaluation.leave_one_out import leave_one_out as run_folds
     from training.evaluation.leave_one_out_text import left_out_record, left_out_table
     from training.recipe import read_recipe
 
-    planting = _planting(weeds_per_m2, crops_per_m, band_mm)
-    ground = open_ground(workspace, edition)
-    tiles = open_source(workspace, edition).tiles
-    named = sorted({code for tile in tiles for code in tile.statement.present})
+    planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
+    source = open_source(workspace, edition)
+    named = sorted({code for tile in source.tiles for code in tile.statement.present})
     rule = read_policy(policy, named) if policy else TREAT_NOTHING
     found = run_folds(
-        read_recipe(recipe), ground, rule, out, [item.value for item in by or []], planting
+        read_recipe(recipe), source, rule, out, [item.value for item in by or []], planting
     )
     if as_json:
         emit(left_out_record(found))
     else:
         typer.echo(left_out_table(found))
-    say(CAUTION)
+    say(REMINDER)
 
 
 def bound(
@@ -195,7 +185,7 @@ def bound(
     rule = read_policy(policy, codes)
     found = bound_file(
         model,
-        open_ground(workspace, edition),
+        open_source(workspace, edition),
         rule,
         Asked(at_most, confidence),
         out,
@@ -206,17 +196,5 @@ def bound(
         emit(bounded_record(found))
     else:
         typer.echo("\n".join(bounded_lines(found, rule)))
-    say(found.card.caution)
+    say(reminder(found.card))
     require_support(found, out)
-
-
-def _planting(
-    weeds_per_m2: float | None, crops_per_m: float | None, band_mm: float | None
-) -> Planting | None:
-    from training.evaluation.per_row import Planting
-
-    if weeds_per_m2 is None and crops_per_m is None and band_mm is None:
-        return None
-    if weeds_per_m2 is None or crops_per_m is None or band_mm is None:
-        usage_error("give --weeds-per-m2, --crops-per-m and --band-mm together: none is supposed")
-    return Planting(weeds_per_m2, crops_per_m, band_mm)

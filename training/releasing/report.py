@@ -6,6 +6,7 @@ from pathlib import Path
 
 from training.evaluation.evaluate import trial
 from training.evaluation.judging import Evaluation, judge
+from training.evaluation.per_row import Planting
 from training.evaluation.scores import ASPECTS
 from training.releasing.report_page import Page, page_html
 from training.releasing.report_sections import (
@@ -14,12 +15,13 @@ from training.releasing.report_sections import (
     errors_section,
     next_section,
     parts_section,
+    row_section,
     sites_section,
 )
 from training.releasing.report_species import reliability_section, species_section
 from training.releasing.report_words import cautions, headline, more_words, named_by
 from training.releasing.reported import Reported
-from training.sources import Source, from_workspace
+from training.sources import Source
 from weedset import __version__
 from weedset.board.model import BoardModel
 from weedset.digests import write_whole
@@ -32,6 +34,7 @@ from weedset.taxonomy import load_species
 #: In this order; whoever has more to show adds a function that makes a `Section`.
 _SECTIONS = (
     decisions_section,
+    row_section,
     errors_section,
     next_section,
     species_section,
@@ -44,23 +47,27 @@ _SECTIONS = (
 
 def write_report(
     model: BoardModel,
-    of: Workspace | Source,
+    source: Source,
     policy: Policy,
     out: Path,
     everything: bool = False,
+    planting: Planting | None = None,
 ) -> Evaluation:
     """Judge a model as `evaluate` does and write the report; same inputs, same bytes.
 
+    With `planting`, it says what shares of cells come to along a row.
+
     Raises as `evaluate` does, ReleaseError where `out` cannot be written.
     """
-    source = from_workspace(of) if isinstance(of, Workspace) else of
-    tried = trial(model, of, policy, "all" if everything else "test")
-    evaluation = judge(tried.pairs, model.card, model.digest, policy, None, tried.cameras, ASPECTS)
-    photos, histories = _of_photos(of)
+    pairs = trial(model, source, policy, "all" if everything else "test")
+    evaluation = judge(
+        pairs, model.card, model.digest, policy, None, source.cameras, ASPECTS, planting
+    )
+    photos, histories = _of_photos(source.workspace)
     reported = Reported(
         card=model.card,
         policy=policy,
-        pairs=tried.pairs,
+        pairs=pairs,
         evaluation=evaluation,
         source=source,
         photos=photos,
@@ -92,11 +99,11 @@ def report_page(reported: Reported) -> Page:
 
 
 def _of_photos(
-    of: Workspace | Source,
+    workspace: Workspace | None,
 ) -> tuple[dict[str, Photo], tuple[tuple[Opinion, ...], ...]]:
     """Return the photos by digest and what was ever said of each tile; an edition has neither."""
-    if not isinstance(of, Workspace):
+    if workspace is None:
         return {}, ()
-    with open_store(of) as store:
+    with open_store(workspace) as store:
         photos = {photo.digest: photo for photo in store.photos()}
         return photos, tuple(tuple(history) for _, history in store.histories())

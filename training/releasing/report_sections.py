@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from training.evaluation.bound_words import bound_words
 from training.evaluation.pairs import Ought
+from training.evaluation.per_row import ROW_M, Count
 from training.releasing.report_page import Drawing, Section, Table
 from training.releasing.report_pictures import error_pictures, worst_errors
 from training.releasing.report_plots import decisions_svg
@@ -34,6 +35,50 @@ def decisions_section(reported: Reported) -> Section:
         "What became of the cells, in figures", ("cells", *Action), tuple(rows), folded=True
     )
     return Section("decisions", "What became of the cells", drawings=(drawing,), tables=(table,))
+
+
+def row_section(reported: Reported) -> Section | None:
+    """Say what the shares come to along a row, where it was said how one is planted."""
+    row = reported.evaluation.row
+    if row is None:
+        return None
+    how = row.planting
+    rows = (
+        ("weeds missed", *_plants(row.weeds_missed)),
+        ("crop plants hit" if row.by_name else "protected plants hit", *_plants(row.crops_hit)),
+    )
+    table = Table(
+        f"Plants along {ROW_M} m of row", ("", "to be expected", "of", "no surprise"), rows
+    )
+    words = (
+        f"With {how.weeds_per_m2:g} weeds per m², {how.crops_per_m:g} crop plants per m and a "
+        f"band of {how.band_mm:g} mm, as whoever made this report said: none of it is measured.",
+    )
+    notes = [
+        "A plant counts where its cell is: one that fills several cells is hit more often than "
+        "this says."
+    ]
+    if not row.by_name:
+        notes.append(
+            "All protected cells are taken for crop, since no cell shows one the policy names."
+        )
+    return Section("row", f"Along {ROW_M} m of row", words, tables=(table,), notes=tuple(notes))
+
+
+def _plants(count: Count) -> tuple[str, str, str]:
+    of = f"{count.of:.0f}"
+    if count.expected is None:
+        return "cannot be told: no such cell was judged", of, "-"
+    surprise = "-"
+    if count.low is not None and count.high is not None:
+        surprise = f"{_rounded(count.low)} to {_rounded(count.high)}"
+    elif not count.expected and count.upper_95 is not None:
+        surprise = f"up to {_rounded(count.upper_95)}, or more"
+    return _rounded(count.expected), of, surprise
+
+
+def _rounded(plants: float) -> str:
+    return f"{plants:.0f}" if plants >= 10 else f"{plants:.1f}"
 
 
 def errors_section(reported: Reported) -> Section:
@@ -108,7 +153,7 @@ def parts_section(reported: Reported) -> Section | None:
             )
             for part in parts
         )
-        head = (aspect, "sites", "cells", "with plants to remove", "to be protected")
+        head = (aspect, "sites", "cells", "to be treated", "to be protected")
         tables.append(Table(f"{caption}: cells treated, of cells", head, rows))
     if not tables:
         return None

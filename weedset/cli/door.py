@@ -31,8 +31,8 @@ CHAPTERS = {
         "camera", "plan", "tile", "quality", "label", "import", "species", "doubts",
     ),
     "Models": (
-        "train", "adapt", "export", "evaluate", "leave-one-out", "bound", "compare", "report",
-        "release", "released",
+        "recipes", "train", "adapt", "export", "evaluate", "leave-one-out", "bound", "compare",
+        "report", "release", "released",
     ),
     "Models at work": ("classify", "card"),
     "Giving to others": ("describe", "pack", "check", "submit", "licences"),
