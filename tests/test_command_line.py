@@ -321,3 +321,14 @@ def test_labels_of_another_person_are_not_overruled_in_silence(
     assert "NOTE" not in took_in("anna", "DAUCS")
     assert "NOTE" not in took_in("anna", "bare")  # her own label, changed
     assert "NOTE: anna had labelled 1 tile otherwise." in took_in("ben", "DAUCS")
+
+
+def test_where_it_cannot_run_it_says_where_it_can() -> None:
+    """Windows has no fcntl: a name without a module stands for that here."""
+    script = "import sys; sys.modules['fcntl'] = None; import training.verbs"
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1
+    assert "weedset needs Linux" in done.stderr
+    assert "Traceback" not in done.stderr
