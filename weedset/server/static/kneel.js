@@ -3,7 +3,7 @@
 import { byId, el, fill } from "./dom.js";
 import { chip, inWords } from "./markers.js";
 import { aroundUrl, current, ensure, labelOf, loadAhead, picture, queue } from "./queue.js";
-import { session } from "./session.js";
+import { batch, session } from "./session.js";
 
 let shown = 0;
 
@@ -29,6 +29,7 @@ export async function showCell(onAccept, onDecide) {
   if (around.done && session.radius) parts.unshift(aroundImage(around));
   parts.push(el("div", { className: "shade" }));
   if (label) parts.push(el("div", { className: "label" }, chip(label)));
+  if (isFirst()) parts.push(el("p", { className: "asks" }, "What grows inside the frame? Choose its marker, or “No plant”."));
   fill(ground, ...parts);
   ground.dataset.cell = cell.id;
   drawFacts(cell, label, onAccept, onDecide);
@@ -39,6 +40,9 @@ export async function showCell(onAccept, onDecide) {
   }
   ensure(12).then(() => loadAhead(queue.at + 1, 8, 3));
 }
+
+/** Whether nobody has labelled any cell of this batch yet. */
+const isFirst = () => session.way === "own" && batch()?.open === batch()?.tiles;
 
 function aroundImage(around) {
   around.image.className = "around";
