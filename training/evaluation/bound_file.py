@@ -18,13 +18,12 @@ from training.sources import Source
 from weedset.board.model import open_model
 from weedset.errors import CheckNotPassedError, TrainingError
 from weedset.records import Policy
-from weedset.settings import Workspace
 from weedset.talk import counted
 
 
 def bound_file(
     path: Path,
-    of: Workspace | Source,
+    source: Source,
     policy: Policy,
     asked: Asked,
     out: Path,
@@ -41,8 +40,7 @@ def bound_file(
     """
     model = open_model(path, threads=2)
     require_boundable(model.card, policy)
-    tried = trial(model, of, policy, which)
-    outcomes = tabulate(tried.pairs, model.card, policy)
+    outcomes = tabulate(trial(model, source, policy, which), model.card, policy)
     if strangers := sorted(set(keep) - set(outcomes.site.tolist())):
         raise TrainingError(
             f"{', '.join(strangers)} is no site that the bound could use",
@@ -104,8 +102,8 @@ def bounded_lines(bounded: Bounded, policy: Policy) -> Iterator[str]:
             f"measured: {bounded.loss:.3%} of them, treating plants from a probability of "
             f"{bounded.treat_from:g} on"
         )
-        if bounded.weeds_treated is not None:
-            yield f"cells with a plant to remove that are treated: {bounded.weeds_treated:.1%}"
+        if bounded.treated is not None:
+            yield f"of the cells to be treated, {bounded.treated:.1%} are"
     if bounded.loss_at_stop is not None and bounded.treat_from is not None:
         yield f"one step laxer, {bounded.loss_at_stop:.3%} would be treated, too much to show it"
     for code, count in bounded.blamed:

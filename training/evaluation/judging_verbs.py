@@ -10,8 +10,8 @@ import typer
 
 from training.evaluation.planting_option import BandOption, CropsOption, WeedsOption, planting_of
 from training.parts import require_training
-from training.source_option import EditionOption, open_ground, open_source
-from weedset.board.decide import TREAT_NOTHING, outside_bound, read_policy
+from training.source_option import EditionOption, RecipeArgument, open_source
+from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.model import open_model
 from weedset.cli.board import ModelOption
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
@@ -77,11 +77,13 @@ def evaluate(
     planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
-    if outside := outside_bound(opened.card, rule):
-        say(f"NOTE: nothing is treated, since {outside}.")
+    if policy is None:
+        say("No policy given, so nothing is treated (--policy says what to remove).")
+    elif why := treats_nothing(opened.card, rule):
+        say(f"NOTE: nothing is treated, since {why}.")
     result = judge(
         opened,
-        open_ground(workspace, edition),
+        open_source(workspace, edition),
         rule,
         "all" if everything else "test",
         least_green,
@@ -99,7 +101,7 @@ def evaluate(
 
 
 def leave_one_out(
-    recipe: Annotated[Path, typer.Argument(help="The recipe (TOML), such as configs/small.toml.")],
+    recipe: RecipeArgument,
     out: Annotated[Path, typer.Option(help="Folder for the folds; goes on with what is there.")],
     policy: PolicyOption = None,
     workspace: WorkspaceOption = Path(),
@@ -115,9 +117,9 @@ def leave_one_out(
     Takes as many trainings as there are sites. What is finished is kept, and the same
     command goes on from there.
 
-    Example: `weedset leave-one-out configs/small.toml -w garden --out folds --policy beds.toml`
+    Example: `weedset leave-one-out small -w garden --out folds --policy beds.toml`
 
-    Example: `weedset leave-one-out configs/small.toml --edition pool/editions/0001 --out folds`
+    Example: `weedset leave-one-out small --edition pool/editions/0001 --out folds`
     """
     require_training()
     from training.evaluation.leave_one_out import leave_one_out as run_folds
@@ -125,12 +127,11 @@ def leave_one_out(
     from training.recipe import read_recipe
 
     planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
-    ground = open_ground(workspace, edition)
-    tiles = open_source(workspace, edition).tiles
-    named = sorted({code for tile in tiles for code in tile.statement.present})
+    source = open_source(workspace, edition)
+    named = sorted({code for tile in source.tiles for code in tile.statement.present})
     rule = read_policy(policy, named) if policy else TREAT_NOTHING
     found = run_folds(
-        read_recipe(recipe), ground, rule, out, [item.value for item in by or []], planting
+        read_recipe(recipe), source, rule, out, [item.value for item in by or []], planting
     )
     if as_json:
         emit(left_out_record(found))
@@ -184,7 +185,7 @@ def bound(
     rule = read_policy(policy, codes)
     found = bound_file(
         model,
-        open_ground(workspace, edition),
+        open_source(workspace, edition),
         rule,
         Asked(at_most, confidence),
         out,

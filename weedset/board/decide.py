@@ -101,6 +101,20 @@ def outside_bound(card: ModelCard, policy: Policy) -> str | None:
     )
 
 
+def treats_nothing(card: ModelCard, policy: Policy) -> str | None:
+    """Return why a model treats nothing at all under a policy, or None where it may treat."""
+    wanted = policy.remove - policy.protect - {ANY_PLANT}
+    if not wanted:
+        return "the policy removes nothing"
+    if outside := outside_bound(card, policy):
+        return outside
+    if any(item.treat_at is not None and item.code in wanted for item in card.classes):
+        return None
+    return (
+        f"the model never treats {', '.join(sorted(wanted))}: the labels did not show that it may"
+    )
+
+
 class Rule:
     """The rule for one model under one policy, made once and asked for each cell."""
 

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from weedset.board.decide import TREAT_NOTHING, outside_bound, read_policy
+from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.eye import Eye
 from weedset.board.guards import KEPT_CLEAR, Guards
 from weedset.board.model import open_model
@@ -69,8 +69,8 @@ def classify(
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
     if policy is None:
         say("No policy given, so nothing is treated (--policy says what to remove).")
-    if outside := outside_bound(opened.card, rule):
-        say(f"NOTE: nothing is treated, since {outside}.")
+    elif why := treats_nothing(opened.card, rule):
+        say(f"NOTE: nothing is treated, since {why}.")
     eye = Eye(opened, profile, rule, guards=replace(Guards(), keep_out_mm=keep_out))
     paths = find_photos(photos)
     bad = 0
