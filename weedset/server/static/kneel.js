@@ -3,7 +3,7 @@
 import { byId, el, fill } from "./dom.js";
 import { chip, inWords } from "./markers.js";
 import { aroundUrl, current, ensure, labelOf, loadAhead, picture, queue } from "./queue.js";
-import { batch, session } from "./session.js";
+import { batch, called, session } from "./session.js";
 
 let shown = 0;
 
@@ -53,7 +53,7 @@ function aroundImage(around) {
 function drawFacts(cell, label, onAccept, onDecide) {
   const parts = [el("span", {}, `${cell.photo}, row ${cell.row}, column ${cell.col}`)];
   if (cell.green !== null) parts.push(el("span", {}, `${(cell.green * 100).toFixed(1)} % green`));
-  if (label && cell.stands && cell.stands.who !== session.who) parts.push(el("span", {}, `labelled by ${cell.stands.who}`));
+  if (label && cell.stands && cell.stands.who !== session.who) parts.push(el("span", {}, `labelled by ${called(cell.stands.who)}`));
   if (cell.stands?.origin === "suggestion") parts.push(el("span", {}, "accepted suggestion"));
   if (cell.suggested && !label) {
     const sure = Math.round(cell.suggested.sureness * 100);
@@ -69,8 +69,8 @@ function opinions(cell, onDecide) {
   const said = (item) => (item.statement ? inWords(item.statement) : "took it back");
   return el("div", { className: "opinions" },
     el("p", { className: "hint" }, cell.reason),
-    el("ul", {}, ...cell.opinions.map((item) => el("li", {}, el("span", {}, `${item.who}: ${said(item)}`),
+    el("ul", {}, ...cell.opinions.map((item) => el("li", {}, el("span", {}, `${called(item.who)}: ${said(item)}`),
       el("button", { type: "button", onclick: () => onDecide(item.statement) }, "This is right")))),
     el("details", {}, el("summary", {}, `The story of this cell (${cell.history.length})`),
-      el("ul", {}, ...cell.history.map((item) => el("li", {}, `${when(item)} UTC, ${item.who} (${item.origin}): ${said(item)}`)))));
+      el("ul", {}, ...cell.history.map((item) => el("li", {}, `${when(item)} UTC, ${called(item.who)} (${item.origin}): ${said(item)}`)))));
 }
