@@ -84,15 +84,22 @@ def marks_of(
     return made
 
 
+#: How files of one array begin (numpy.lib.format).
+_ARRAY = b"\x93NUMPY"
+
+
 def _kept(path: Path) -> Marks | None:
     try:
+        with path.open("rb") as file:
+            if file.read(len(_ARRAY)) != _ARRAY:  # numpy would try it as an archive
+                raise ValueError("it holds no array")
         marks: Marks = np.load(path, mmap_mode="r", allow_pickle=False)
     except FileNotFoundError:
         return None
-    except (OSError, ValueError, EOFError, zipfile.BadZipFile) as exc:
+    except (OSError, ValueError, EOFError) as exc:
         fix = "delete this file: it is worked out again"
         raise PoolError(f"is damaged ({exc})", where=str(path), fix=fix) from exc
-    return marks if getattr(marks, "dtype", None) == MARK else None
+    return marks if marks.dtype == MARK else None
 
 
 def _make(pool: Pool, item: Standing, workers: int | None, executor: Executor | None) -> Marks:
