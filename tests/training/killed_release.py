@@ -12,6 +12,7 @@ from typing import Any
 
 from tests.pool.killing import kill_at_each_step
 from training.releasing import release as module
+from training.sources import from_workspace
 from weedset.settings import open_workspace
 
 
@@ -28,7 +29,8 @@ def main() -> None:
     module.judge_release = judge_once  # type: ignore[assignment]
 
     def release(place: Path) -> int:
-        module.release(model, run, open_workspace(garden), policy, place / "beds-1", first=True)
+        source = from_workspace(open_workspace(garden))
+        module.release(model, run, source, policy, place / "beds-1", first=True)
         return 0
 
     (folder / "template").mkdir()
