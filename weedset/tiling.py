@@ -27,7 +27,7 @@ from weedset.preprocess import cut_tiles, ground_picture
 from weedset.quality import measure
 from weedset.records import CameraProfile, ExifFacts, Photo, Quality, Tile
 from weedset.remap import remapped
-from weedset.scale import photo_scale, photo_view
+from weedset.scale import exif_focal_share, photo_scale, photo_view
 from weedset.settings import Workspace, tile_archive
 from weedset.uncertainty import position_uncertainty_mm, relief_scale_error
 from weedset.ustar import END_BYTES, member_header, padding
@@ -38,10 +38,14 @@ Span = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class CutPhoto:
-    """A photo with its tiles, as they now lie in its archive."""
+    """A photo with its tiles, as they now lie in its archive.
+
+    `exif_focal_share` is as `scale.exif_focal_share` tells it.
+    """
 
     photo: Photo
     tiles: tuple[Tile, ...]
+    exif_focal_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,10 +115,11 @@ class _Parcel:
     photo: Photo
     spans: list[Span]
     qualities: Floats
+    exif_focal_share: float | None = None
 
 
 def _unpacked(parcel: _Parcel) -> CutPhoto:
-    return CutPhoto(parcel.photo, tuple(_describe(parcel)))
+    return CutPhoto(parcel.photo, tuple(_describe(parcel)), parcel.exif_focal_share)
 
 
 def _cut_to_parcel(path: Path, job: _Job) -> _Parcel | None:
@@ -142,7 +147,8 @@ def _cut_to_parcel(path: Path, job: _Job) -> _Parcel | None:
         raise StoreError(
             f"cannot be written ({exc.strerror})", where=str(archive), fix=fix
         ) from exc
-    return _Parcel(replace(photo, quality=whole), spans, qualities)
+    told = exif_focal_share(photo.view, opened.exif)
+    return _Parcel(replace(photo, quality=whole), spans, qualities, told)
 
 
 def _describe(parcel: _Parcel) -> Iterator[Tile]:
