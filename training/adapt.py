@@ -18,9 +18,9 @@ from training.augment import Augmenter
 from training.backbones import build_backbone
 from training.classes import species_with
 from training.datasets import Order, TileDataset, ordered_loader, orders_loader
-from training.gain import Gain, paired_gain
 from training.head import features, head_of, refitted, widened
 from training.metrics import class_card
+from training.paired import Gain, paired_gain
 from training.runs import Run, load_model, make_room, read_run, require_free, write_run
 from training.sources import Source, batches_of, held_out_of, licences_of, photos_of, split_of
 from weedset import __version__

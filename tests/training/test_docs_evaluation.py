@@ -75,7 +75,7 @@ def test_too_few_sites_leave_with_three_and_a_file_that_treats_nothing(folder: P
     assert "it takes 59: 28 more" in output
     code, output = run(["evaluate", "--model", "n.onnx", "-w", "garden", "--policy", "beds.toml"])
     assert code == 0
-    assert output.count("never treated") == 3
+    assert output.count("never treated") == 2  # any plant at all is not said to be
 
 
 @pytest.mark.parametrize("words", ["--at-most 5", "--at-most 0.05 --confidence 95", "--at-most 0"])

@@ -12,7 +12,7 @@ from training.evaluation.evaluate import judged, require_cell_size
 from training.evaluation.intervals import Interval, Resampling
 from training.evaluation.pairs import Ought, Pair, what_ought
 from training.metrics import average_precision
-from training.releasing.paired import Discord, discord
+from training.paired import Discord, discord
 from training.sources import Source, from_workspace
 from weedset.board.classify import ClassifiedCell
 from weedset.board.model import BoardModel

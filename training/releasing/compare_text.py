@@ -6,8 +6,8 @@ from dataclasses import asdict
 from textwrap import fill
 
 from training.evaluation.pairs import OUGHT_WORDS
+from training.paired import Discord
 from training.releasing.compare import Comparison, SpeciesChange, range_words, worse_points
-from training.releasing.paired import Discord
 from weedset.talk import counted
 
 
