@@ -19,10 +19,10 @@ from training.backbones import build_backbone
 from training.classes import species_with
 from training.datasets import Order, TileDataset, ordered_loader, orders_loader
 from training.head import features, head_of, refitted, widened
-from training.metrics import class_card
 from training.paired import Gain, paired_gain
 from training.runs import Run, load_model, make_room, read_run, require_free, write_run
 from training.sources import Source, batches_of, held_out_of, licences_of, photos_of, split_of
+from training.thresholds import class_cards
 from weedset import __version__
 from weedset.digests import write_whole
 from weedset.errors import TrainingError
@@ -98,14 +98,7 @@ def adapt(run_dir: Path, source: Source, out_dir: Path, held_out: Sequence[str] 
     gain = paired_gain(unit, truth[:, :shared], before[:, :shared], after[:, :shared])
 
     tuned, found = tuning[1].numpy(), _probabilities(head, tuning[0])
-    cards = tuple(
-        _stricter(
-            old.card.classes[i] if i < shared else None,
-            class_card(code, tuned[:, i], found[:, i]),
-            seen=bool((tuned[:, i] == 1).any()),
-        )
-        for i, code in enumerate(codes)
-    )
+    cards = class_cards(codes, tuned, found, old.card.classes)
     run = replace(
         old,
         recipe=replace(old.recipe, name=f"{old.recipe.name}-adapted"),
@@ -114,6 +107,7 @@ def adapt(run_dir: Path, source: Source, out_dir: Path, held_out: Sequence[str] 
         validation=photos_of(split.validation),
         test=photos_of(split.test),
         epochs=(),
+        adapted=True,
     )
     write_run(out_dir, run, _with_head(model, head, old))
     note = {"from": old.card.name, "strength": strength, "gain": gain and asdict(gain)}
@@ -180,21 +174,6 @@ def _with_head(model: nn.Module, head: nn.Linear, old: Run) -> nn.Module:
     state[f"{name}.weight"], state[f"{name}.bias"] = head.weight.float(), head.bias.float()
     wide.load_state_dict(state)
     return wide
-
-
-def _stricter(old: ClassCard | None, new: ClassCard, *, seen: bool) -> ClassCard:
-    """Return the more careful thresholds: a garden's few validation tiles make none laxer."""
-    if old is None:
-        return new
-    if not seen:
-        return old
-    both = [card.treat_at for card in (old, new) if card.treat_at is not None]
-    return ClassCard(
-        new.code,
-        treat_at=None if new.treat_at is None else max(both),
-        present_at=new.present_at,
-        doubt_at=min(old.doubt_at, new.doubt_at),
-    )
 
 
 def _card(

@@ -15,7 +15,6 @@ from torch import nn
 
 from training.calibration import fit_temperature, tempered
 from training.datasets import TileDataset
-from training.metrics import class_card
 from training.quantize import (
     INPUT_NAME,
     OUTPUT_NAME,
@@ -28,6 +27,7 @@ from training.quantize import (
 from training.rounding import rounded
 from training.runs import Run, load_model, read_run
 from training.sources import Source
+from training.thresholds import at_temperature, class_cards
 from weedset.digests import write_whole
 from weedset.errors import CheckNotPassedError, ModelError, TrainingError
 from weedset.modelcard import CARD_KEY, ModelCard, card_to_json
@@ -58,7 +58,8 @@ def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
 
     On the validation tiles the int8 model gets its temperature, which is folded into its last
     layer, and then the thresholds of its card; there it is compared with the float model at the
-    same temperature, both through onnxruntime.
+    same temperature, both through onnxruntime. Those of an adapted run are no laxer than the
+    run's own.
 
     Raises ModelError where the run or `out` cannot be used, TrainingError where the
     source lacks the run's tiles, CheckNotPassedError where int8 costs too much.
@@ -78,9 +79,8 @@ def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
         temperature = fit_temperature(targets, run_model(int8_path, validation))
         fold_temperature(int8_path, temperature)
         found = run_model(int8_path, validation)
-        classes = tuple(
-            class_card(code, targets[:, i], found[:, i]) for i, code in enumerate(run.card.codes)
-        )
+        kept = [at_temperature(item, temperature) for item in run.card.classes if run.adapted]
+        classes = class_cards(run.card.codes, targets, found, promised=kept)
         present_at = np.array([item.present_at for item in classes], np.float32)
         agreed = agreement(tempered(reference, temperature), found, present_at)
         _check(agreed, str(run_dir))

@@ -33,7 +33,8 @@ RUN_FILES = (_WEIGHTS, _CARD, _RUN)
 class Run:
     """What a training run was told and what came of it; photos by digest.
 
-    `teacher` is the digest of the weights that it learned from, if any.
+    `teacher` is the digest of the weights that it learned from, if any. `adapted` says that
+    the thresholds of its card are promised: those of its model file may be stricter alone.
     """
 
     recipe: Recipe
@@ -43,6 +44,7 @@ class Run:
     test: tuple[str, ...]
     epochs: tuple[Epoch, ...]
     teacher: str | None = None
+    adapted: bool = False
 
     @property
     def losses(self) -> tuple[float, ...]:
@@ -82,6 +84,7 @@ def write_run(folder: Path, run: Run, model: nn.Module) -> None:
         "photos": {"train": run.train, "validation": run.validation, "test": run.test},
         "epochs": [asdict(epoch) for epoch in run.epochs],
         "teacher": run.teacher,
+        "adapted": run.adapted,
     }
     weights = {name: value.cpu().contiguous() for name, value in model.state_dict().items()}
     try:
@@ -116,6 +119,7 @@ def read_run(folder: Path) -> Run:
         test=photos.texts("test"),
         epochs=epochs_from(fields),
         teacher=fields.text("teacher") if "teacher" in fields else None,
+        adapted=fields.truth("adapted") if "adapted" in fields else False,
     )
 
 

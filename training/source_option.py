@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from weedset.settings import Workspace, open_workspace
+from weedset.settings import open_workspace
 
 if TYPE_CHECKING:
     from training.sources import Source
@@ -22,14 +22,10 @@ EditionOption = Annotated[
 
 
 def open_source(workspace: Path, edition: Path | None) -> Source:
-    """Open what to learn from. Raises what opening an edition or a workspace raises."""
+    """Open what to learn from, or to judge by.
+
+    Raises what opening an edition or a workspace raises.
+    """
     from training.sources import from_edition, from_workspace
 
     return from_edition(edition) if edition else from_workspace(open_workspace(workspace))
-
-
-def open_ground(workspace: Path, edition: Path | None) -> Workspace | Source:
-    """Open what to judge by: a workspace is judged photo by photo, an edition tile by tile."""
-    from training.sources import from_edition
-
-    return from_edition(edition) if edition else open_workspace(workspace)

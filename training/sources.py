@@ -35,8 +35,9 @@ class Source:
     `where` is the folder and `name` what a model's card calls it. `digest` changes with any
     tile or label. `archive_of` tells the file in which a tile lies; it can be sent to another
     process. `split` is that of an edition, None where it is still to be chosen. `cameras`
-    names the camera of each photo, by digest. `find_unlabelled` finds the tiles that nobody
-    has labelled, as tiles of which the label cannot tell anything.
+    names the camera of each photo, by digest. `workspace` is the one whose photos can be looked
+    at anew; an edition has none. `find_unlabelled` finds the tiles that nobody has labelled, as
+    tiles of which the label cannot tell anything.
     """
 
     where: Path
@@ -48,6 +49,7 @@ class Source:
     archive_of: Callable[[LabelledTile], Path]
     split: Split | None = None
     cameras: Mapping[str, str] = field(default_factory=dict)
+    workspace: Workspace | None = None
     find_unlabelled: Callable[[], list[LabelledTile]] = list
 
 
@@ -65,6 +67,7 @@ def from_workspace(workspace: Workspace) -> Source:
         batches=tuple(batches),
         archive_of=partial(_archive_in, workspace),
         cameras=cameras,
+        workspace=workspace,
         find_unlabelled=partial(_unlabelled_in, workspace),
     )
 

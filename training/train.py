@@ -25,7 +25,7 @@ from training.datasets import TileDataset, ordered_loader
 from training.distillation import open_teacher, unlabelled_tiles
 from training.distributed import joined_world, usual_workers
 from training.loop import fit, predict, presence_weights, take_back_weights
-from training.metrics import average_precision, class_card
+from training.metrics import average_precision
 from training.progress import epochs_told
 from training.recipe import Recipe
 from training.runs import Run, make_room, require_free, write_run
@@ -38,6 +38,7 @@ from training.sources import (
     sites_of,
     split_of,
 )
+from training.thresholds import class_cards
 from weedset import __version__
 from weedset.modelcard import ClassCard, ModelCard
 from weedset.records import ANY_PLANT
@@ -111,9 +112,7 @@ def train(
         take_back_weights(model, weights)
 
         found = predict(model, ordered_loader(tuning, recipe.batch_size, workers), world.device)
-        cards = tuple(
-            class_card(code, tuning.targets[:, i], found[:, i]) for i, code in enumerate(classes)
-        )
+        cards = class_cards(classes, tuning.targets, found)
         _tell_scores(cards, tuning.targets, found)
 
         run = Run(

@@ -160,6 +160,7 @@ class _Problem:
     def __init__(self, boards: Sequence[SeenBoard], fisheye: bool, square_mm: float) -> None:
         self.boards = boards
         self.fisheye = fisheye
+        self.square_mm = square_mm
         self.points = board_points_mm(square_mm)
         self.lens_values = 6 if fisheye else 7
 
@@ -316,7 +317,7 @@ def _uncertainty(
     left_out = []
     for photo in range(lens_photos):
         rest = [board for i, board in enumerate(problem.boards) if i != photo]
-        fewer = _Problem(rest, problem.fisheye, problem.points[1, 0])
+        fewer = _Problem(rest, problem.fisheye, problem.square_mm)
         first = problem.lens_values + 6 * photo
         start = np.concatenate([values[:first], values[first + 6 :]])
         fitted, _ = _fit(fewer, start)

@@ -83,7 +83,8 @@ def unbend(distortion: Distortion | None, points: Floats) -> Floats:
 def radius_limit(distortion: Distortion) -> float:
     """Return how far out the formula holds: a radius at distance 1, for a fisheye an angle.
 
-    It is the first place where the radial part stops growing; infinite where it never does.
+    It is the first place where the radial part stops growing; where it never does, infinite,
+    or as far out as a fisheye is of use.
     """
     if distortion.model == "fisheye":
         k1, k2, k3, k4 = distortion.coefficients
@@ -92,8 +93,8 @@ def radius_limit(distortion: Distortion) -> float:
         k1, k2, _, _, k3 = distortion.coefficients
         slope, widest = [7 * k3, 5 * k2, 3 * k1, 1.0], math.inf
     squares = np.roots([0.0 if abs(k) < _NOTHING else k for k in slope])
-    real = [float(root.real) for root in squares if abs(root.imag) < 1e-9 and root.real > 0]
-    return min([math.sqrt(square) for square in real], default=widest) if real else widest
+    folds = [math.sqrt(root.real) for root in squares if abs(root.imag) < 1e-9 and root.real > 0]
+    return min([widest, *folds])
 
 
 def _bend_plane(distortion: Distortion, plane: Floats) -> tuple[Floats, Floats, Floats, Floats]:

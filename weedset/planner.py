@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from weedset.board.speeds import Processor, Work, expected, speeds
 from weedset.cells import cells_in_view
 from weedset.errors import CameraError
 from weedset.records import CameraProfile, CellLimits, ExifFacts, FocalLength
@@ -23,36 +24,8 @@ BLUR_PX = 1.0
 #: The circle of confusion, in pixels: a Bayer pattern hides less. Common practice, no source.
 _CONFUSION_PX = 2.0
 
-#: Published speeds are of other runtimes: with ours a board may be as much as 3 times as
-#: slow or twice as quick.
-_SLOWER, _QUICKER = 3.0, 2.0
-
-# Measured on one core of a desktop computer (x86-64): milliseconds per megapixel.
-_DECODE_MS = 4.2
-_RESAMPLE_MS = 4.2
-
-
-@dataclass(frozen=True, slots=True)
-class BoardClass:
-    """How quick a class of boards is, as ranges (low, high).
-
-    `gmac_per_s`: multiply-accumulates that float nets of small kernels sustain on all cores,
-    from published tables of ncnn (benchmark/README.md); `int8_gain`: how much quicker int8
-    nets are there; `pixels_slower`: how much slower than a desktop's core one core decodes
-    and resamples (common practice, no source).
-    """
-
-    words: str
-    gmac_per_s: tuple[float, float]
-    int8_gain: tuple[float, float]
-    pixels_slower: tuple[float, float]
-
-
-BOARDS = {
-    "a53": BoardClass("4x Cortex-A53, 1.0 GHz", (2.1, 2.5), (1.2, 1.8), (8, 20)),
-    "a72": BoardClass("4x Cortex-A72, 1.8 GHz", (5.1, 6.1), (1.1, 1.8), (3, 6)),
-    "a76": BoardClass("4x Cortex-A76, 2.4 GHz", (30, 44), (1.0, 1.2), (1.5, 2.5)),
-}
+#: The boards of whose processor something is published, by its short name.
+BOARDS = {board.processor.removeprefix("Cortex-").lower(): board for board in speeds().processors}
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +41,7 @@ class Trip:
     height_px: int
     cell_mm: float
     input_px: int
-    board: BoardClass
+    board: Processor
     net_mmac: float
     speed_mm_per_s: float | None = None
     exposure_ms: float | None = None
@@ -122,8 +95,7 @@ def plan(profile: CameraProfile, trip: Trip, where: str = "") -> Plan:
     if trip.along_width:
         length, across = across, length
     cells = int(shown.kept.sum())
-    photo_ms = photo_time_ms(trip, cells)
-    low_ms, likely_ms, high_ms = photo_ms
+    low_ms, likely_ms, high_ms = photo_ms = _photo_ms(trip, cells)
     gapless = (length / high_ms * 1000, length / likely_ms * 1000, length / low_ms * 1000)
     blur_mm = sharp_speed = overlap = None
     if trip.exposure_ms is not None:
@@ -185,21 +157,11 @@ def _known_height_mm(profile: CameraProfile, where: str) -> float:
     return profile.height_mm
 
 
-def photo_time_ms(trip: Trip, cells: int) -> tuple[float, float, float]:
-    """Return how long a photo takes on the board: (low, likely, high).
-
-    Likely is the geometric middle of the published range; low and high are its ends,
-    widened by how much our runtime may differ from the published ones.
-    """
-    board = trip.board
-    decode_ms = _DECODE_MS * trip.width_px * trip.height_px / 1e6
-    pixel_ms = decode_ms + _RESAMPLE_MS * cells * trip.input_px**2 / 1e6
-    gmac = cells * trip.net_mmac / 1000
-    quick = gmac / (board.gmac_per_s[1] * board.int8_gain[1]) * 1000
-    slow = gmac / (board.gmac_per_s[0] * board.int8_gain[0]) * 1000
-    low = quick + pixel_ms * board.pixels_slower[0]
-    high = slow + pixel_ms * board.pixels_slower[1]
-    return low / _QUICKER, math.sqrt(low * high), high * _SLOWER
+def _photo_ms(trip: Trip, cells: int) -> tuple[float, float, float]:
+    """Return how long a photo takes on the board, all its cores at work: (low, likely, high)."""
+    work = Work(cells, trip.net_mmac, trip.width_px * trip.height_px / 1e6)
+    time = expected(trip.board, work, trip.board.clock_mhz, trip.board.cores)
+    return time.least_ms, time.about_ms, time.most_ms
 
 
 def depth_of_field_mm(

@@ -28,7 +28,7 @@ HOW_TO_KNOW_THE_SCALE = (
     "pixel_pitch_um, or focal_length_35mm_mm; or a [scale] gsd_mm_per_px that you measured"
 )
 
-#: From table name in the file to what the profile lacks without it.
+#: The tables of the file, all of them optional.
 _TABLES = ("lens", "scale", "image", "pose", "distortion", "plants", "calibration")
 
 

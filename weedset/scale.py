@@ -49,9 +49,10 @@ def photo_scale(
     if profile.height_mm is None:
         raise CameraError("has no height_mm", where=profile.name, fix=HOW_TO_KNOW_THE_SCALE)
     lens, from_exif = _lens_of(profile, exif, where)
-    # A field of view or a pitch speaks of the profile's picture where it states one;
-    # otherwise of the photo as the sensor delivered it, long side as it lies there.
-    if profile.width_px is not None and profile.height_px is not None and not from_exif:
+    # A field of view or a pitch that the profile states speaks of its own picture, where it has
+    # one; what EXIF states, of the photo as the sensor delivered it, long side as it lies there.
+    own = not from_exif or _states_pitch(profile)
+    if profile.width_px is not None and profile.height_px is not None and own:
         size_px = (profile.width_px, profile.height_px)
     else:
         size_px, shrink = _unturned(width_px, height_px, exif.orientation), 1.0
@@ -134,13 +135,18 @@ def _nearer(profile: CameraProfile) -> float:
     return 1 - profile.plants.height_mm / profile.height_mm
 
 
+def _states_pitch(profile: CameraProfile) -> bool:
+    return isinstance(profile.lens, FocalLength) and profile.lens.pixel_pitch_um is not None
+
+
 def _uncertain_share(profile: CameraProfile, lens: Lens) -> float | None:
     """Return the uncertainty of the scale as a share of it; None where no height states one."""
     if profile.height_mm is None or profile.height_uncertainty_mm is None:
         return None
     distance_mm = profile.height_mm * _nearer(profile)
-    focal = lens.focal_uncertainty_px if isinstance(lens, CalibratedLens) else None
-    of_focal = 0.0 if focal is None else focal / focal_length_px(lens, 1, 1)
+    of_focal = 0.0
+    if isinstance(lens, CalibratedLens) and lens.focal_uncertainty_px is not None:
+        of_focal = lens.focal_uncertainty_px / lens.focal_px
     return math.hypot(profile.height_uncertainty_mm / distance_mm, of_focal)
 
 

@@ -203,7 +203,7 @@ class StoredZip:
         _, disk, start_disk, count, total, size, start, comment = _END.unpack(record)
         if disk or start_disk or comment or count != total:
             raise self._refuse("is a zip of several parts, or has a comment")
-        if _MOST_16 in (count,) or _MOST_32 in (size, start):
+        if count == _MOST_16 or _MOST_32 in (size, start):
             at, count, size, start = self._zip64_end(at)
         if count > MOST_MEMBERS:
             raise self._refuse(f"claims {count} members, more than {MOST_MEMBERS}")

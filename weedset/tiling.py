@@ -7,7 +7,7 @@ import ctypes
 import math
 import multiprocessing
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, fields, replace
 from functools import cache
@@ -15,7 +15,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from weedset.cells import CellsInView, cells_in_view, cells_of_photo, share_needed
 from weedset.digests import whole_file
@@ -34,7 +33,7 @@ from weedset.uncertainty import position_uncertainty_mm, relief_scale_error
 from weedset.ustar import END_BYTES, member_header, padding
 
 #: Offset and length of a tile in the archive of its photo, in bytes.
-_Span = tuple[int, int]
+Span = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +109,7 @@ class _Parcel:
     """
 
     photo: Photo
-    spans: list[_Span]
+    spans: list[Span]
     qualities: Floats
 
 
@@ -136,7 +135,8 @@ def _cut_to_parcel(path: Path, job: _Job) -> _Parcel | None:
     archive = tile_archive(workspace, photo.digest)
     try:
         before = _members(archive) if photo.digest in job.again else b""
-        spans = _write_tiles(archive, pixels, cells, before)
+        tiles = ((place, encode_tile(pixels[place])) for place in cells.places())
+        spans = write_archive(archive, tiles, before)
     except OSError as exc:
         fix = "make room on the disk, then run the same command again: it goes on"
         raise StoreError(
@@ -197,15 +197,17 @@ def _members(archive: Path) -> bytes:
     return data[: max(0, len(data) - END_BYTES)]
 
 
-def _write_tiles(
-    archive: Path, pixels: NDArray[np.uint8], cells: CellsInView, before: bytes
-) -> list[_Span]:
-    """Write the archive of a photo, `before` first; return where in it each tile lies."""
+def write_archive(
+    archive: Path, tiles: Iterable[tuple[tuple[int, int], bytes]], before: bytes = b""
+) -> list[Span]:
+    """Write the archive of a photo, `before` first; return where in it each tile lies.
+
+    `tiles` are (row, col) and the JPEG of each. Raises OSError.
+    """
     spans = []
     with whole_file(archive) as file:
         file.write(before)
-        for row, col in cells.places():
-            data = encode_tile(pixels[row, col])
+        for (row, col), data in tiles:
             file.write(member_header(f"r{row:03d}c{col:03d}.jpg", len(data)))
             spans.append((file.tell(), len(data)))
             file.write(data + padding(len(data)))

@@ -44,7 +44,7 @@ def main(root: Path, species: list[str]) -> None:
         codes = model.card.codes
         weeds = frozenset(codes) - {ANY_PLANT, "DAUCS", "LACSA"}
         tried = trial(model, source, Policy("weeds", weeds, frozenset()))
-        table = tabulate(tried.pairs, model.card, Policy("weeds", weeds, frozenset()))
+        table = tabulate(tried, model.card, Policy("weeds", weeds, frozenset()))
         named = np.array([name != ANY_PLANT for name in codes])
         familiar = (table.truth[:, named] == 1).any(1)
         either = familiar | table.strange

@@ -21,6 +21,7 @@ from weedset.contribution.giving import (
     read_giving,
     site_id,
 )
+from weedset.contribution.layout import TILE_NAME, photo_key, tile_key, tile_name, tile_place
 from weedset.errors import ContributionError
 
 #: Terms of the published list: Darwin Core, tdwg/dwc, dist/simple_dwc_vertical.csv (those
@@ -102,3 +103,13 @@ def test_a_site_keeps_its_random_id(tmp_path: Path) -> None:
     path.write_text(giving_toml(GIVING))
     assert site_id(tmp_path, "long acre", TODAY) == GIVING.site
     assert site_id(tmp_path, "long acre two", TODAY) != GIVING.site
+
+
+_NUMBERS = st.integers(0, 99_999)
+
+
+@given(_NUMBERS, _NUMBERS, _NUMBERS)
+def test_the_name_of_a_tile_tells_its_place(number: int, row: int, col: int) -> None:
+    key = tile_key(photo_key(number), row, col)
+    assert TILE_NAME.fullmatch(tile_name(key))
+    assert tile_place(key) == (photo_key(number), row, col)

@@ -84,4 +84,6 @@ def folds(three: Workspace, tmp_path_factory: pytest.TempPathFactory) -> tuple[L
     out = tmp_path_factory.mktemp("folds")
     policy = Policy("beds", frozenset({DISC}), frozenset({BAR}))
     planting = Planting(40, 20, 100)
-    return leave_one_out(quick_recipe(), three, policy, out, ["site"], planting), out
+    return leave_one_out(
+        quick_recipe(), from_workspace(three), policy, out, ["site"], planting
+    ), out

@@ -18,6 +18,7 @@ from training.loop import predict
 from training.metrics import average_precision
 from training.runs import load_model, read_run
 from training.sources import Source, from_workspace
+from training.thresholds import at_temperature
 from weedset.errors import SettingsError, TrainingError
 from weedset.records import ANY_PLANT, Origin, Statement, Verdict
 from weedset.settings import Workspace
@@ -101,6 +102,13 @@ def test_the_adapted_run_is_a_run_with_both_origins_and_can_be_exported(
     assert bars == old_bars  # no photo of this garden says anything of bars
     exported = export_model(out, source, tmp_path / "mine.onnx")
     assert exported.card.name == "toy-adapted"
+    # What the released model promised holds for the file that is used, at its own temperature.
+    temperature = exported.card.temperature
+    discs, promised = exported.card.classes[1], at_temperature(old.card.classes[1], temperature)
+    assert exported.card.classes[2] == at_temperature(old_bars, temperature)
+    assert promised.treat_at is not None
+    assert discs.treat_at is None or discs.treat_at >= promised.treat_at
+    assert discs.doubt_at <= promised.doubt_at
 
 
 def test_in_the_same_light_nothing_can_be_told_and_the_old_model_is_kept(

@@ -21,6 +21,7 @@ from training.evaluation.evaluate import evaluate, trial
 from training.evaluation.outcomes import Outcomes, tabulate
 from training.evaluation.pairs import Ought
 from training.export import Exported
+from training.sources import from_workspace
 from weedset.board.model import open_model
 from weedset.errors import CheckNotPassedError, ModelError, PolicyError, TrainingError
 from weedset.modelcard import ClassCard, ModelCard
@@ -161,7 +162,9 @@ def bounded(
 ) -> tuple[Bounded, Path]:
     out = tmp_path_factory.mktemp("bounded") / "safe.onnx"
     asked = Asked(0.1, 0.95)  # without harm 29 sites do: 0.9^29 = 0.047
-    found = bound_file(exported.path, many, TOY_POLICY, asked, out, "all", ["site00", "site07"])
+    found = bound_file(
+        exported.path, from_workspace(many), TOY_POLICY, asked, out, "all", ["site00", "site07"]
+    )
     return found, out
 
 
@@ -174,11 +177,16 @@ def test_the_file_that_is_written_does_on_the_board_what_was_found(
     model = open_model(out)
     assert model.card == found.card
     # The rule on the board, asked anew about every cell, against what the walk worked out.
-    tried = trial(open_model(exported.path), many, TOY_POLICY, "all")
-    before = tabulate(tried.pairs, exported.card, TOY_POLICY)
+    tried = trial(open_model(exported.path), from_workspace(many), TOY_POLICY, "all")
+    before = tabulate(tried, exported.card, TOY_POLICY)
     kept = ~np.isin(before.site, ["site00", "site07"])
-    again = trial(replace(model, card=replace(model.card, bound=None)), many, TOY_POLICY, "all")
-    after = tabulate(again.pairs, model.card, TOY_POLICY)
+    again = trial(
+        replace(model, card=replace(model.card, bound=None)),
+        from_workspace(many),
+        TOY_POLICY,
+        "all",
+    )
+    after = tabulate(again, model.card, TOY_POLICY)
     assert after.treated.sum() <= before.treated.sum()
     protected = (after.ought == Ought.PROTECT) & kept
     by_site = [after.treated[protected & (after.site == site)].mean() for site in found.sites]
@@ -191,11 +199,16 @@ def test_the_file_that_is_written_does_on_the_board_what_was_found(
 
 def test_sites_of_the_bound_judge_no_more(bounded: tuple[Bounded, Path], many: Workspace) -> None:
     model = open_model(bounded[1])
-    judged = evaluate(model, many, TOY_POLICY, "all")
+    judged = evaluate(model, from_workspace(many), TOY_POLICY, "all")
     assert (judged.scores.sites, judged.cells) == (2, 126)
     spent = replace(bounded[0].card.bound, sites=tuple(f"site{i:02d}" for i in range(31)))  # type: ignore[type-var]
     with pytest.raises(TrainingError, match="the bound on harm of toy was found") as caught:
-        evaluate(replace(model, card=replace(model.card, bound=spent)), many, TOY_POLICY, "all")
+        evaluate(
+            replace(model, card=replace(model.card, bound=spent)),
+            from_workspace(many),
+            TOY_POLICY,
+            "all",
+        )
     assert "--keep SITE" in caught.value.fix
 
 
@@ -213,7 +226,7 @@ def test_under_another_policy_the_file_treats_nothing(
     bounded: tuple[Bounded, Path], many: Workspace
 ) -> None:
     other = Policy("other", frozenset({BAR}), frozenset())
-    judged = evaluate(open_model(bounded[1]), many, other, "all")
+    judged = evaluate(open_model(bounded[1]), from_workspace(many), other, "all")
     assert sum(counts[Action.TREAT] for counts in judged.decisions.values()) == 0
 
 
@@ -233,5 +246,12 @@ def test_a_site_to_keep_that_is_not_there_is_told(
 ) -> None:
     out = tmp_path / "x.onnx"
     with pytest.raises(TrainingError, match="nowhere is no site that the bound could use"):
-        bound_file(exported.path, garden, TOY_POLICY, Asked(0.05, 0.95), out, keep=["nowhere"])
+        bound_file(
+            exported.path,
+            from_workspace(garden),
+            TOY_POLICY,
+            Asked(0.05, 0.95),
+            out,
+            keep=["nowhere"],
+        )
     assert not out.exists()

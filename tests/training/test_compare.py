@@ -53,8 +53,8 @@ def changed(exported: Exported, tmp_path: Path) -> Change:
 def test_each_model_scores_as_it_does_by_itself(
     good: BoardModel, bad: BoardModel, garden: Workspace
 ) -> None:
-    found = compare(good, bad, garden, POLICY)
-    alone = [evaluate(model, garden, POLICY) for model in (good, bad)]
+    found = compare(good, bad, from_workspace(garden), POLICY)
+    alone = [evaluate(model, from_workspace(garden), POLICY) for model in (good, bad)]
     for change in found.species:
         for value, evaluation in zip((change.new, change.old), alone, strict=True):
             (score,) = [score for score in evaluation.species if score.code == change.code]
@@ -70,20 +70,22 @@ def test_each_model_scores_as_it_does_by_itself(
 def test_a_model_that_forgot_what_is_protected_is_worse(
     good: BoardModel, bad: BoardModel, garden: Workspace
 ) -> None:
-    assert worse_points(compare(good, bad, garden, POLICY)) == ()
-    found = compare(bad, good, garden, POLICY)
+    assert worse_points(compare(good, bad, from_workspace(garden), POLICY)) == ()
+    found = compare(bad, good, from_workspace(garden), POLICY)
     reasons = worse_points(found)
     assert any(f"tells {BAR}, which the policy protects, worse" in reason for reason in reasons)
     (bar,) = [change for change in found.species if change.code == BAR]
     assert bar.range is not None
     assert bar.range.high < 0
     # The policy removes discs: to tell them worse is no harm.
-    free = compare(bad, good, garden, Policy("none", frozenset({BAR, DISC}), frozenset()))
+    free = compare(
+        bad, good, from_workspace(garden), Policy("none", frozenset({BAR, DISC}), frozenset())
+    )
     assert worse_points(free) == ()
 
 
 def test_what_the_comparison_says(good: BoardModel, bad: BoardModel, garden: Workspace) -> None:
-    found = compare(bad, good, garden, POLICY)
+    found = compare(bad, good, from_workspace(garden), POLICY)
     text = comparison_table(found)
     assert max(map(len, text.splitlines())) <= 80
     assert "126 labelled cells of 2 photos of 1 site" in text
@@ -94,7 +96,7 @@ def test_what_the_comparison_says(good: BoardModel, bad: BoardModel, garden: Wor
     assert record["record"] == "comparison"
     assert record["worse"]
     assert set(record["treated"]) == set(Ought)
-    better = comparison_table(compare(good, bad, garden, POLICY))
+    better = comparison_table(compare(good, bad, from_workspace(garden), POLICY))
     assert "Nothing that the policy protects is worse off with the new model" in better
 
 
@@ -102,13 +104,13 @@ def test_from_three_sites_on_sites_are_drawn_anew(
     good: BoardModel, bad: BoardModel, tmp_path: Path
 ) -> None:
     other = make_garden(tmp_path, toy_photos(("elm", "oak", "ash"), each=1))
-    found = compare(good, bad, other, POLICY, unseen=True)
+    found = compare(good, bad, from_workspace(other), POLICY, unseen=True)
     assert (found.unit, found.sites, found.cells) == ("site", 3, 189)
     assert "resampling 3 sites" in comparison_table(found)
     one = replace(found, species=tuple(replace(item, range=None) for item in found.species))
     assert f"No interval is told of {DISC}, {BAR}" in comparison_table(one)
     with pytest.raises(TrainingError, match="has no labels on any site") as caught:
-        compare(good, bad, other, POLICY)
+        compare(good, bad, from_workspace(other), POLICY)
     assert "--unseen" in caught.value.fix
 
 
@@ -143,14 +145,14 @@ def test_models_without_anything_in_common_are_refused(
     good: BoardModel, garden: Workspace, changed: Change
 ) -> None:
     with pytest.raises(ModelError, match="for cells of 60 mm"):
-        compare(good, changed(cell_mm=60.0), garden, POLICY)
+        compare(good, changed(cell_mm=60.0), from_workspace(garden), POLICY)
     with pytest.raises(ModelError, match="same file"):
-        compare(good, good, garden, POLICY)
+        compare(good, good, from_workspace(garden), POLICY)
     classes = good.card.classes
     others = [replace(classes[0], code=code) for code in ("LACSA", "BEAVX", "STEME")]
     stranger = changed(classes=tuple(others))
     with pytest.raises(ModelError, match="no species in common") as caught:
-        compare(good, stranger, garden, POLICY)
+        compare(good, stranger, from_workspace(garden), POLICY)
     assert "LACSA" in str(caught.value)
 
 
@@ -160,11 +162,16 @@ def test_a_species_that_is_lost_is_told(
     renamed = [
         replace(item, code="LACSA") if item.code == BAR else item for item in good.card.classes
     ]
-    found = compare(changed(classes=tuple(renamed)), good, garden, POLICY)
+    found = compare(changed(classes=tuple(renamed)), good, from_workspace(garden), POLICY)
     assert (found.lost, found.gained, found.lost_protected) == ((BAR,), ("LACSA",), (BAR,))
     assert "no longer tells DAUCS, which the policy protects" in worse_points(found)
     removed = Policy("none", frozenset({BAR, DISC}), frozenset())
-    assert compare(changed(classes=tuple(renamed)), good, garden, removed).lost_protected == ()
+    assert (
+        compare(
+            changed(classes=tuple(renamed)), good, from_workspace(garden), removed
+        ).lost_protected
+        == ()
+    )
 
 
 def test_the_verb(exported: Exported, worse: Path, garden: Workspace, tmp_path: Path) -> None:

@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 from PIL import Image
 from sklearn.metrics import cohen_kappa_score
+from sklearn.neighbors import NearestNeighbors
+from sklearn.preprocessing import normalize
 from toy_garden import BAR, DISC, make_garden, told_all, toy_photos
 from typer.testing import CliRunner
 
@@ -24,6 +26,7 @@ from training.doubting.doubts import (
     find_doubts,
     judged_classes,
     narrowed,
+    neighbour_distances,
     out_of_fold,
     share_of,
     strangest,
@@ -113,6 +116,19 @@ def test_a_tile_far_from_all_others_is_strange() -> None:
     seen[180:, 20:] = 0
     assert set(strangest(seen, photos)[:21]) == {17, *range(180, 200)}
     assert strangest(seen[:5], photos[:5]) == []
+
+
+def test_distances_are_those_of_scikit_learns_neighbours_in_other_photos() -> None:
+    rng = np.random.default_rng(4)
+    seen, photos = rng.normal(size=(60, 7)).astype(np.float32), [f"p{i % 4}" for i in range(60)]
+    found = neighbour_distances(seen, photos)
+    unit, names = normalize(seen), np.array(photos)
+    for photo in "p0", "p1", "p2", "p3":
+        near = NearestNeighbors(n_neighbors=10).fit(unit[names != photo])
+        expected = near.kneighbors(unit[names == photo])[0].mean(axis=1)
+        assert found[names == photo] == pytest.approx(expected, rel=1e-4)
+    few = neighbour_distances(seen[:12], ["p0"] * 6 + ["p1"] * 6)  # six others are not ten
+    assert np.isnan(few).all()
 
 
 def told(n: int, photos: int, **changes: object) -> list[Told]:

@@ -32,7 +32,7 @@ def test_scores_are_scikit_learns_over_what_the_board_said(
     model: BoardModel, garden: Workspace
 ) -> None:
     # Reference: scikit-learn, over probabilities of the board and plants as drawn.
-    found = evaluate(model, garden, POLICY)
+    found = evaluate(model, from_workspace(garden), POLICY)
     profile = CameraProfile("toy", None, None, None, 50 / 32, None, None, None)
     (site,) = model.card.held_out
     place = ("north", "south", "east", "west").index(site)
@@ -55,7 +55,7 @@ def test_scores_are_scikit_learns_over_what_the_board_said(
 def test_a_model_of_a_toy_garden_treats_weeds_and_spares_crops(
     model: BoardModel, garden: Workspace
 ) -> None:
-    found = evaluate(model, garden, POLICY)
+    found = evaluate(model, from_workspace(garden), POLICY)
     remove, protect = found.decisions[Ought.REMOVE], found.decisions[Ought.PROTECT]
     assert sum(sum(counts.values()) for counts in found.decisions.values()) == 126
     assert remove[Action.TREAT] > 0.5 * sum(remove.values())
@@ -69,7 +69,7 @@ def test_a_gate_is_scored_by_what_was_drawn(model: BoardModel, garden: Workspace
     The toy garden's grain makes a sixth of its bare pixels green, hence the high threshold.
     """
     least_green = 0.22
-    gate = evaluate(model, garden, POLICY, least_green=least_green).gate
+    gate = evaluate(model, from_workspace(garden), POLICY, least_green=least_green).gate
     assert gate is not None
     (site,) = model.card.held_out
     place = ("north", "south", "east", "west").index(site)
@@ -90,7 +90,7 @@ def test_a_gate_is_scored_by_what_was_drawn(model: BoardModel, garden: Workspace
 
 
 def test_the_gate_is_in_the_table_and_in_the_record(model: BoardModel, garden: Workspace) -> None:
-    found = evaluate(model, garden, POLICY, least_green=0.01)
+    found = evaluate(model, from_workspace(garden), POLICY, least_green=0.01)
     assert found.gate is not None
     assert f"misses 0 of {found.gate.with_plant} cells with plants" in evaluation_table(found)
     assert evaluation_record(found)["gate"]["least_green"] == 0.01
@@ -100,14 +100,14 @@ def test_under_a_policy_that_removes_nothing_nothing_is_treated(
     model: BoardModel, garden: Workspace
 ) -> None:
     nothing = Policy("nothing", frozenset(), frozenset())
-    found = evaluate(model, garden, nothing)
+    found = evaluate(model, from_workspace(garden), nothing)
     assert all(counts[Action.TREAT] == 0 for counts in found.decisions.values())
 
 
 def test_the_record_is_json_and_the_table_names_every_class(
     model: BoardModel, garden: Workspace
 ) -> None:
-    found = evaluate(model, garden, POLICY)
+    found = evaluate(model, from_workspace(garden), POLICY)
     record = json.loads(json.dumps(evaluation_record(found)))
     assert record["decisions"]["remove"]["treat"] == found.decisions[Ought.REMOVE][Action.TREAT]
     assert record["species"][1]["present"]["precision"] == found.species[1].present.precision
@@ -129,10 +129,10 @@ def test_another_garden_is_judged_whole_when_asked(
 ) -> None:
     other = make_garden(tmp_path, toy_photos(["elsewhere"], each=1))
     with pytest.raises(TrainingError, match="has no labels on any site that was held out"):
-        evaluate(model, other, POLICY)
-    assert evaluate(model, other, POLICY, "all").cells == 63
+        evaluate(model, from_workspace(other), POLICY)
+    assert evaluate(model, from_workspace(other), POLICY, "all").cells == 63
     with pytest.raises(ModelError, match="learned from these very labels"):
-        evaluate(model, garden, POLICY, "all")
+        evaluate(model, from_workspace(garden), POLICY, "all")
     # One label less, and the labels are no longer those: the held-out site gives it away.
     source = from_workspace(garden)
     fewer = replace(source, tiles=source.tiles[1:], digest="other")
@@ -145,26 +145,27 @@ def test_tiles_are_decided_on_much_as_their_photos_are(
 ) -> None:
     """An edition has no photos. JPEG and one-by-one resizing may change a cell near a threshold."""
     source = from_workspace(garden)
-    by_photo = trial(model, garden, POLICY)
-    by_tile = trial(model, source, POLICY)
-    cells = {(t.photo_name, t.tile.row, t.tile.col): cell for t, cell in by_photo.pairs}
+    by_photo = trial(model, source, POLICY)
+    by_tile = trial(model, replace(source, workspace=None), POLICY)
+    cells = {(t.photo_name, t.tile.row, t.tile.col): cell for t, cell in by_photo}
     same, differ = 0, []
-    for labelled, cell in by_tile.pairs:
+    for labelled, cell in by_tile:
         other = cells[labelled.photo_name, labelled.tile.row, labelled.tile.col]
         same += cell.decision.action is other.decision.action
         differ.append(np.abs(np.subtract(cell.probabilities, other.probabilities)).mean())
         assert (cell.row, cell.col, cell.species) == (other.row, other.col, cell.species)
-    assert len(by_tile.pairs) == len(cells) == 126
+    assert len(by_tile) == len(cells) == 126
     assert same >= 120
     assert np.mean(differ) < 0.02
-    assert set(by_tile.cameras.values()) == {"toy"}
+    assert set(source.cameras.values()) == {"toy"}
 
 
 def test_a_gate_skips_tiles_as_it_skips_cells_of_photos(
     model: BoardModel, garden: Workspace
 ) -> None:
-    by_photo = evaluate(model, garden, POLICY, least_green=0.22).gate
-    by_tile = evaluate(model, from_workspace(garden), POLICY, least_green=0.22).gate
+    source = from_workspace(garden)
+    by_photo = evaluate(model, source, POLICY, least_green=0.22).gate
+    by_tile = evaluate(model, replace(source, workspace=None), POLICY, least_green=0.22).gate
     assert by_photo is not None
     assert by_tile is not None
     assert abs(by_tile.bare_skipped - by_photo.bare_skipped) <= 6  # JPEG shifts greens a little
@@ -176,14 +177,14 @@ def test_a_photo_that_is_gone_or_changed_is_named(model: BoardModel, tmp_path: P
     path = tmp_path / "photos" / "elsewhere0.png"
     draw_photo(99)[0].save(path)
     with pytest.raises(PhotoError, match="has changed since it was tiled") as caught:
-        evaluate(model, other, POLICY, "all")
+        evaluate(model, from_workspace(other), POLICY, "all")
     assert caught.value.where == str(path)
     path.unlink()
     with pytest.raises(PhotoError) as caught:
-        evaluate(model, other, POLICY, "all")
+        evaluate(model, from_workspace(other), POLICY, "all")
     assert caught.value.where == str(path)
 
 
 def test_a_model_for_cells_of_another_size_is_refused(model: BoardModel, garden: Workspace) -> None:
     with pytest.raises(ModelError, match="is for cells of 50 mm, these labels are of 40 mm"):
-        evaluate(model, replace(garden, cell_mm=40), POLICY)
+        evaluate(model, replace(from_workspace(garden), cell_mm=40), POLICY)

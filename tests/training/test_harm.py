@@ -65,6 +65,18 @@ def test_how_many_sites_it_takes() -> None:
     assert sites_needed(0.05, 0.95, 0.0499999) is None
 
 
+def test_sites_that_did_not_do_are_never_said_to_be_enough() -> None:
+    # The bound of Bentkus counts harms in whole numbers: at 3 % of 601 sites they become 19,
+    # and what 579 sites show, 601 do not.
+    few = sites_needed(0.05, 0.95, 0.03)
+    assert few == 579
+    assert float(hoeffding_bentkus(0.03 * 601, 601, 0.05)) > 0.05
+    enough = sites_needed(0.05, 0.95, 0.03, more_than=601)
+    assert enough is not None
+    assert enough > 601
+    assert float(hoeffding_bentkus(0.03 * enough, enough, 0.05)) <= 0.05
+
+
 WORLDS, AT_MOST, LEVEL = 2000, 0.05, 0.05
 #: True mean harm at each step, strict to lax.
 HARM = np.linspace(0.002, 0.12, 60)

@@ -16,6 +16,7 @@ from training.evaluation.leave_one_out_text import left_out_record, left_out_tab
 from training.evaluation.outcomes import pooled, tabulate
 from training.evaluation.per_row import Planting
 from training.evaluation.scores import score
+from training.sources import from_workspace
 from weedset.board.model import open_model
 from weedset.errors import SettingsError, TrainingError
 from weedset.records import ANY_PLANT, Policy
@@ -32,8 +33,8 @@ def test_each_site_is_judged_by_a_model_that_never_saw_it(
     for path in sorted(out.glob("*/model.onnx")):
         model = open_model(path)
         held_out.append(model.card.held_out)
-        tried = trial(model, three, POLICY)
-        tables.append(tabulate(tried.pairs, model.card, POLICY, codes=(ANY_PLANT, DISC, BAR)))
+        tried = trial(model, from_workspace(three), POLICY)
+        tables.append(tabulate(tried, model.card, POLICY, codes=(ANY_PLANT, DISC, BAR)))
     assert sorted(held_out) == [("north",), ("south",), ("west",)]
     # Pooled by hand: the same cells, each judged by its own fold's shipped file.
     by_hand = score(pooled(tables))
@@ -56,16 +57,18 @@ def test_what_is_there_is_not_trained_again(
 
     monkeypatch.setattr(training.evaluation.leave_one_out, "train", never)
     monkeypatch.setattr(training.evaluation.leave_one_out, "export_model", never)
-    again = leave_one_out(quick_recipe(), three, POLICY, out, ["site"], Planting(40, 20, 100))
+    again = leave_one_out(
+        quick_recipe(), from_workspace(three), POLICY, out, ["site"], Planting(40, 20, 100)
+    )
     assert again == found
     with pytest.raises(SettingsError, match="holds a fold of another recipe"):
-        leave_one_out(toy_recipe(epochs=2), three, POLICY, out)
+        leave_one_out(toy_recipe(epochs=2), from_workspace(three), POLICY, out)
 
 
 def test_folds_of_other_labels_are_refused(folds: tuple[LeftOut, Path], tmp_path: Path) -> None:
     other = make_garden(tmp_path, toy_photos(("north", "south", "west"), each=2))
     with pytest.raises(SettingsError, match="holds a fold of other labels"):
-        leave_one_out(quick_recipe(), other, POLICY, folds[1])
+        leave_one_out(quick_recipe(), from_workspace(other), POLICY, folds[1])
 
 
 def test_the_words_and_the_record_tell_it(folds: tuple[LeftOut, Path]) -> None:
@@ -83,4 +86,4 @@ def test_the_words_and_the_record_tell_it(folds: tuple[LeftOut, Path]) -> None:
 def test_fewer_than_three_sites_are_too_few(tmp_path: Path) -> None:
     two = make_garden(tmp_path, toy_photos(("north", "south"), each=1))
     with pytest.raises(TrainingError, match="labels on 2 sites; leaving one out takes at least 3"):
-        leave_one_out(quick_recipe(), two, POLICY, tmp_path / "folds")
+        leave_one_out(quick_recipe(), from_workspace(two), POLICY, tmp_path / "folds")

@@ -25,6 +25,7 @@ from training.recipe import read_recipe
 from training.releasing.release import Released, recipe_toml, release
 from training.releasing.release_check import check_release
 from training.runs import load_model, read_run
+from training.sources import from_workspace
 from training.verbs import app
 from weedset.board.decide import read_policy
 from weedset.board.model import open_model
@@ -53,7 +54,7 @@ def released(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Released:
     out = tmp_path_factory.mktemp("releases") / "deep" / "beds-2"
-    return release(exported.path, run_dir, garden, policy, out, against=worse)
+    return release(exported.path, run_dir, from_workspace(garden), policy, out, against=worse)
 
 
 def test_a_release_holds_all_that_is_needed(
@@ -69,7 +70,9 @@ def test_a_release_holds_all_that_is_needed(
     assert (folder / "policy.toml").read_bytes() == policy.read_bytes()
     model = open_model(folder / "model.onnx")
     rule = read_policy(folder / "policy.toml", model.card.codes)
-    again = json.loads(json.dumps(evaluation_record(evaluate(model, garden, rule, by=ASPECTS))))
+    again = json.loads(
+        json.dumps(evaluation_record(evaluate(model, from_workspace(garden), rule, by=ASPECTS)))
+    )
     assert json.loads((folder / "evaluation.json").read_text()) == again
     facts = json.loads((folder / "release.json").read_text())
     assert facts["model_sha256"] == model.digest
@@ -133,9 +136,13 @@ def test_same_inputs_same_bytes(
     policy: Path,
     tmp_path: Path,
 ) -> None:
-    again = release(exported.path, run_dir, garden, policy, tmp_path / "other", against=worse)
+    again = release(
+        exported.path, run_dir, from_workspace(garden), policy, tmp_path / "other", against=worse
+    )
     assert again.digest == released.digest
-    first = release(exported.path, run_dir, garden, policy, tmp_path / "first", first=True)
+    first = release(
+        exported.path, run_dir, from_workspace(garden), policy, tmp_path / "first", first=True
+    )
     assert not (first.folder / "comparison.json").exists()
     assert "first release" in (first.folder / "README.md").read_text()
 
@@ -156,19 +163,23 @@ def test_what_speaks_against_a_release_is_said(
     tmp_path: Path,
 ) -> None:
     out = tmp_path / "out"
-    what = refused(exported.path, run_dir, garden, policy, out)
+    what = refused(exported.path, run_dir, from_workspace(garden), policy, out)
     assert "name that with --against, or say --first" in what
     # Worse than the one in use, and unlike the float model of its run: both are said.
-    what = refused(worse_named_toy(worse, exported, tmp_path), run_dir, garden, policy, out,
-                   against=exported.path)  # fmt: skip
+    bad, source = worse_named_toy(worse, exported, tmp_path), from_workspace(garden)
+    what = refused(bad, run_dir, source, policy, out, against=exported.path)
     assert f"tells {BAR}, which the policy protects, worse" in what
     assert "\n  - the int8 model strays from the float one" in what  # each on a line of its own
     card = replace(exported.card, licence="CC-BY-SA-4.0 AND CC-BY-NC-4.0")
     mixed = with_card(exported.path, tmp_path / "mixed.onnx", card)
-    assert "licences do not go together" in refused(mixed, run_dir, garden, policy, out, first=True)
+    assert "licences do not go together" in refused(
+        mixed, run_dir, from_workspace(garden), policy, out, first=True
+    )
     card = replace(exported.card, licence="NOASSERTION")
     unsaid = with_card(exported.path, tmp_path / "unsaid.onnx", card)
-    assert "NOASSERTION" in refused(unsaid, run_dir, garden, policy, out, first=True)
+    assert "NOASSERTION" in refused(
+        unsaid, run_dir, from_workspace(garden), policy, out, first=True
+    )
     assert not out.exists()
 
 
@@ -193,13 +204,15 @@ def test_what_was_held_out_must_be_judged_on(
 
     out = tmp_path / "out"
     (held_out,) = exported.card.held_out
-    what = refused(*passed_off(held_out, "nowhere"), garden, policy, out, first=True)
+    what = refused(
+        *passed_off(held_out, "nowhere"), from_workspace(garden), policy, out, first=True
+    )
     assert "lacks the held-out site nowhere" in what
-    what = refused(*passed_off("nowhere"), garden, policy, out, first=True)
+    what = refused(*passed_off("nowhere"), from_workspace(garden), policy, out, first=True)
     assert "cannot be evaluated: " in what
     assert "has no labels on any site that was held out" in what
     learned = next(name for name in ("north", "south", "east", "west") if name != held_out)
-    what = refused(*passed_off(learned), garden, policy, out, first=True)
+    what = refused(*passed_off(learned), from_workspace(garden), policy, out, first=True)
     assert "has learned from 2 of the photos to judge it by" in what
 
 
@@ -208,7 +221,9 @@ def test_without_a_plant_to_protect_harm_is_not_known(
 ) -> None:
     both = tmp_path / "all.toml"
     both.write_text(f'name = "all"\nremove = ["{DISC}", "{BAR}"]\n')
-    what = refused(exported.path, run_dir, garden, both, tmp_path / "out", first=True)
+    what = refused(
+        exported.path, run_dir, from_workspace(garden), both, tmp_path / "out", first=True
+    )
     assert "no held-out cell shows a plant to protect" in what
 
 
@@ -258,7 +273,7 @@ def test_a_release_is_written_whole_or_not_at_all(
     there.mkdir()
     (there / "mine.txt").write_text("mine")
     with pytest.raises(ReleaseError, match="is there already"):
-        release(exported.path, run_dir, garden, policy, there, first=True)
+        release(exported.path, run_dir, from_workspace(garden), policy, there, first=True)
     assert [path.name for path in there.iterdir()] == ["mine.txt"]
 
     def full(_fd: int) -> None:
@@ -266,7 +281,9 @@ def test_a_release_is_written_whole_or_not_at_all(
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(ReleaseError, match="No space left on device") as caught:
-        release(exported.path, run_dir, garden, policy, tmp_path / "full", first=True)
+        release(
+            exported.path, run_dir, from_workspace(garden), policy, tmp_path / "full", first=True
+        )
     assert "make room" in caught.value.fix
     assert [path.name for path in tmp_path.iterdir()] == ["there"]
 
@@ -277,7 +294,7 @@ def test_a_model_of_another_run_is_no_release(
     other = replace(exported.card, made_on="2020-01-01")
     file = with_card(exported.path, tmp_path / "other.onnx", other)
     with pytest.raises(ModelError, match="not of the run"):
-        release(file, run_dir, garden, policy, tmp_path / "out", first=True)
+        release(file, run_dir, from_workspace(garden), policy, tmp_path / "out", first=True)
 
 
 def test_a_photo_that_is_gone_is_named(
@@ -288,7 +305,9 @@ def test_a_photo_that_is_gone_is_named(
     away = photo.rename(photo.with_suffix(".away"))
     try:
         with pytest.raises(PhotoError, match=photo.name):
-            release(exported.path, run_dir, garden, policy, tmp_path / "out", first=True)
+            release(
+                exported.path, run_dir, from_workspace(garden), policy, tmp_path / "out", first=True
+            )
     finally:
         away.rename(photo)
 
@@ -402,7 +421,13 @@ def test_an_old_model_from_elsewhere(
     card = replace(open_model(worse).card, held_out=("far-away",), edition_digest="f" * 64)
     far = with_card(worse, tmp_path / "far.onnx", card)
     done = release(
-        exported.path, run_dir, garden, policy, tmp_path / "out", against=far, unseen=True
+        exported.path,
+        run_dir,
+        from_workspace(garden),
+        policy,
+        tmp_path / "out",
+        against=far,
+        unseen=True,
     )
     assert done.judged.comparison is not None
     assert done.judged.comparison.cells == 126

@@ -65,16 +65,21 @@ def test_a_bound_is_told_and_its_sites_judge_no_more(
 ) -> None:
     card = replace(exported.card, bound=BOUND)
     bounded = with_card(exported.path, tmp_path / "bounded.onnx", card)
-    done = release(bounded, run_dir, garden, beds, tmp_path / "out", first=True)
+    done = release(bounded, run_dir, from_workspace(garden), beds, tmp_path / "out", first=True)
     assert "With 95% confidence at most 5.00% of the" in (done.folder / "README.md").read_text()
     out = tmp_path / "report.html"
-    write_report(open_model(bounded), garden, Policy("b", frozenset({DISC}), frozenset()), out)
+    write_report(
+        open_model(bounded),
+        from_workspace(garden),
+        Policy("b", frozenset({DISC}), frozenset()),
+        out,
+    )
     assert "on average over gardens like the 1 site" in out.read_text()
     # Under another policy it treats nothing: that is no release.
     both = tmp_path / "both.toml"
     both.write_text('name = "none"\nremove = ["DAUCS"]\n')
     with pytest.raises(CheckNotPassedError, match="treats nothing under this policy"):
-        release(bounded, run_dir, garden, both, tmp_path / "other", first=True)
+        release(bounded, run_dir, from_workspace(garden), both, tmp_path / "other", first=True)
     (held_out,) = exported.card.held_out
     spent = replace(card, bound=replace(BOUND, sites=(held_out,)))
     with pytest.raises(TrainingError, match="not spent on a bound"):

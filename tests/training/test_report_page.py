@@ -65,7 +65,7 @@ def bad(worse: Path) -> BoardModel:
 def written(bad: BoardModel, garden: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The report on a model that errs."""
     path = tmp_path_factory.mktemp("report") / "report.html"
-    write_report(bad, garden, POLICY, path)
+    write_report(bad, from_workspace(garden), POLICY, path)
     return path
 
 
@@ -109,7 +109,7 @@ def words_of(html: str) -> str:
 def test_the_headline_says_what_was_counted(
     written: Path, bad: BoardModel, garden: Workspace
 ) -> None:
-    evaluation = evaluate(bad, garden, POLICY)
+    evaluation = evaluate(bad, from_workspace(garden), POLICY)
     remove, protect = (evaluation.decisions[ought] for ought in (Ought.REMOVE, Ought.PROTECT))
     html = written.read_text()
     (heading,) = re.findall(r"<h1>(.*?)</h1>", html)
@@ -161,7 +161,7 @@ def test_all_text_is_escaped(bad: BoardModel, garden: Workspace, tmp_path: Path)
     evil = "<img src=x onerror=alert(1)>&\"'"
     out = tmp_path / "report.html"
     model = replace(bad, card=replace(bad.card, name=evil, givers=(evil,), edition=evil))
-    write_report(model, garden, replace(POLICY, name=evil), out)
+    write_report(model, from_workspace(garden), replace(POLICY, name=evil), out)
     reader = read(out.read_text())
     assert not [tag for tag, attributes in reader.all if attributes.get("src") == "x"]
     assert " ".join(reader.text).count(evil) >= 4
@@ -174,14 +174,16 @@ def test_all_text_is_escaped(bad: BoardModel, garden: Workspace, tmp_path: Path)
 def test_same_inputs_same_bytes(
     written: Path, bad: BoardModel, garden: Workspace, tmp_path: Path
 ) -> None:
-    write_report(bad, garden, POLICY, tmp_path / "again.html")
+    write_report(bad, from_workspace(garden), POLICY, tmp_path / "again.html")
     assert (tmp_path / "again.html").read_bytes() == written.read_bytes()
 
 
 def test_what_it_comes_to_along_a_row(bad: BoardModel, garden: Workspace, tmp_path: Path) -> None:
     """40 weeds per m2 on 100 m x 0.1 m are 400; 12 crop plants per m are 1200."""
     out = tmp_path / "row.html"
-    evaluation = write_report(bad, garden, POLICY, out, planting=Planting(40, 12, 100))
+    evaluation = write_report(
+        bad, from_workspace(garden), POLICY, out, planting=Planting(40, 12, 100)
+    )
     weeds, harm = evaluation.scores.weeds, evaluation.scores.crop_harm
     missed = 400 * (weeds.cells - weeds.hits) / weeds.cells
     hit = 1200 * harm.hits / harm.cells
@@ -347,7 +349,7 @@ def test_long_words_are_broken(
     long = "x" * 400
     out = tmp_path / "report.html"
     card = replace(bad.card, name=long, givers=(long,), caution=long)
-    write_report(replace(bad, card=card), garden, replace(POLICY, name=long), out)
+    write_report(replace(bad, card=card), from_workspace(garden), replace(POLICY, name=long), out)
     page = chromium.new_page(viewport={"width": 360, "height": 800})
     page.goto(out.as_uri())
     wide = page.evaluate("document.documentElement.scrollWidth")
@@ -378,12 +380,12 @@ def test_the_verb_and_its_failures(
     assert "look before you hand it on" in done.stderr
     assert "toy" in words_of(out.read_text())
     with pytest.raises(ReleaseError, match="cannot be written"):
-        write_report(bad, garden, POLICY, tmp_path / "beds.toml" / "report.html")
+        write_report(bad, from_workspace(garden), POLICY, tmp_path / "beds.toml" / "report.html")
     (site,) = exported.card.held_out
     photo = garden.root.parent / "photos" / f"{site}0.png"
     away = photo.rename(photo.with_suffix(".away"))
     try:
         with pytest.raises(PhotoError, match=photo.name):
-            write_report(bad, garden, POLICY, out)
+            write_report(bad, from_workspace(garden), POLICY, out)
     finally:
         away.rename(photo)

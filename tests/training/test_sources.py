@@ -104,7 +104,7 @@ def test_an_edition_judges_a_model_as_the_workspaces_do(
     whole = evaluate(model, from_edition(pool.edition(1)), policy, "all", by=["site"])
     assert (whole.cells, whole.scores.sites) == (252, 4)
     for part in whole.scores.parts:
-        alone = evaluate(model, garden_of(folder, part.name), policy, "all").scores
+        alone = evaluate(model, from_workspace(garden_of(folder, part.name)), policy, "all").scores
         assert part.treated.cells == alone.treated.cells
         assert abs(part.treated.hits - alone.treated.hits) <= 3  # tiles are JPEGs, photos are not
         assert part.harm.cells == alone.harm.cells

@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from weedset.board.machine import Machine
+from weedset.board.speeds import Work, expected_on
 from weedset.cli import app
 from weedset.errors import CameraError
 from weedset.plan_plot import draw_plans
@@ -19,11 +21,10 @@ from weedset.planner import (
     at_height,
     depth_of_field_mm,
     in_words,
-    photo_time_ms,
     plan,
     plans,
 )
-from weedset.records import CameraProfile, FocalLength, Plants, Pose
+from weedset.records import CameraProfile, FieldOfView, FocalLength, Plants, Pose
 
 CART = CameraProfile("cart", 600.0, 5.0, FocalLength(3.6, 1.4), None, None, None, None)
 TRIP = Trip(2592, 1944, 50, 96, BOARDS["a72"], 12.9, 200.0, 2.0, 2.8)
@@ -62,14 +63,24 @@ def test_depth_of_field() -> None:
 
 
 def test_predicted_times_hold_published_ones() -> None:
-    # Source: XNNPACK's README, MobileNetV2 (300 million multiply-accumulates), int8: 46 ms on
-    # 4x Cortex-A53 at 1.4 GHz (64 ms at 1.0 GHz, by clock) and 17 ms on 4x Cortex-A72.
-    for name, published_ms in (("a53", 46 * 1.4), ("a72", 17.0)):
-        low, likely, high = photo_time_ms(
-            Trip(16, 16, 50, 16, BOARDS[name], 300.0), cells=1
-        )  # fmt: skip
+    # Source: XNNPACK's README, MobileNetV2 (300 million multiply-accumulates), int8: 30 ms on
+    # 4x Cortex-A53 at 1.4 GHz (42 ms at 1.0 GHz, by clock) and 17 ms on 4x Cortex-A72. A photo
+    # of one cell and next to no pixels: 10 mm from the lens, 9 mm of ground.
+    near = CameraProfile("near", 10.0, None, FieldOfView(48.5, "width"), None, None, None, None)
+    for name, published_ms in (("a53", 30 * 1.4), ("a72", 17.0)):
+        seen = plan(near, Trip(16, 16, 9, 16, BOARDS[name], 300.0))
+        assert seen.cells == 1
+        low, likely, high = seen.photo_ms
         assert low < published_ms < high
         assert low < likely < high
+
+
+def test_a_plan_and_a_board_expect_the_same_of_the_same_work() -> None:
+    seen = plan(CART, TRIP)
+    a72 = Machine("Cortex-A72", 4, 1800.0, 4000.0, 64)
+    told = expected_on(a72, 4, Work(seen.cells, 12.9, 2592 * 1944 / 1e6))
+    assert told is not None
+    assert seen.photo_ms == (told.least_ms, told.about_ms, told.most_ms)
 
 
 def test_raising_the_camera() -> None:

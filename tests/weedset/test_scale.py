@@ -75,6 +75,18 @@ def test_a_smaller_picture_of_the_same_view_has_larger_pixels(tmp_path: Path) ->
         photo_scale(sized, ExifFacts(), 1920, 1080, "p.jpg")
 
 
+def test_a_pitch_is_that_of_the_profiles_picture_though_exif_tells_the_focal_length(
+    tmp_path: Path,
+) -> None:
+    # 0.0014 mm * 1000 mm / 4.12 mm; pixels of a picture of half the size span twice as much.
+    pitch = "height_mm = 1000\n[lens]\npixel_pitch_um = 1.4\n"
+    sized = profile(tmp_path, pitch + "[image]\nwidth_px = 2592\nheight_px = 1944\n")
+    for smaller in (1, 2):
+        size = 2592 // smaller, 1944 // smaller
+        scale = photo_scale(sized, ExifFacts(focal_length_mm=4.12), *size, "p.jpg")
+        assert scale.gsd_mm_per_px == pytest.approx(1.4 / 4.12 * smaller)
+
+
 @pytest.mark.parametrize(
     ("facts", "said"),
     [

@@ -221,6 +221,17 @@ def test_folded_rays_are_not_seen() -> None:
     assert np.isnan(bend(None, np.array([0.1, 0.0, -1.0]))).all()
 
 
+@pytest.mark.parametrize(("k1", "end_deg"), [(-0.05, 95.0), (0.05, 95.0), (-0.2, 73.97)])
+def test_a_fisheye_ends_where_it_folds_or_is_of_no_more_use(k1: float, end_deg: float) -> None:
+    # a (1 + k1 a^2) stops growing at a = 1 / sqrt(-3 k1), by hand: 147.9 and 73.97 degrees.
+    lens = Distortion("fisheye", (k1, 0.0, 0.0, 0.0))
+    assert math.degrees(radius_limit(lens)) == pytest.approx(end_deg, abs=0.01)
+    inside, beyond = np.radians([end_deg - 1, end_deg + 1])
+    for angle, seen in ((inside, True), (beyond, False)):
+        ray = np.array([math.sin(angle), 0.0, math.cos(angle)])
+        assert bool(np.isfinite(bend(lens, ray)).all()) is seen
+
+
 @pytest.mark.parametrize(
     ("pitch_deg", "roll_deg", "said"),
     [

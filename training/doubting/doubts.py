@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from scipy.stats import binomtest
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
-from sklearn.neighbors import NearestNeighbors
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler, normalize
 
@@ -35,6 +34,9 @@ _STRENGTH = 0.001
 
 #: Neighbours by whose distance a tile is strange, and among how many they are looked for.
 _NEIGHBOURS, _MOST_COMPARED = 10, 20_000
+
+#: Tiles whose distances are held at a time.
+_AT_ONCE = 500
 
 _LEAST_CHANCE = 1e-6
 
@@ -190,20 +192,32 @@ def strangest(seen: Embeddings, photos: Sequence[str]) -> list[int]:
     the third quartile (Tukey 1977, Exploratory Data Analysis). Of many tiles a random part
     stands for all as neighbours.
     """
-    unit, names = normalize(seen), np.asarray(photos)
-    drawn = np.random.default_rng(0).permutation(len(unit))[:_MOST_COMPARED]
-    distances = np.full(len(unit), np.nan)
-    for photo in sorted(set(photos)):
-        here = names == photo
-        others = unit[drawn[~here[drawn]]]
-        if len(others) >= _NEIGHBOURS:
-            near = NearestNeighbors(n_neighbors=_NEIGHBOURS).fit(others)
-            distances[here] = near.kneighbors(unit[here])[0].mean(axis=1)
+    distances = neighbour_distances(seen, photos)
     if np.isnan(distances).all():
         return []
     low, high = np.nanquantile(distances, [0.25, 0.75])
     far = np.flatnonzero(distances > high + 1.5 * (high - low))
     return [int(i) for i in far[np.argsort(-distances[far], kind="stable")]]
+
+
+def neighbour_distances(seen: Embeddings, photos: Sequence[str]) -> Floats:
+    """Return how far each tile is from the nearest ones of other photos, in the mean, (tiles,).
+
+    NaN where other photos have too few.
+    """
+    unit, photo_of = normalize(seen), np.unique(photos, return_inverse=True)[1]
+    drawn = np.random.default_rng(0).permutation(len(unit))[:_MOST_COMPARED]
+    found = np.full(len(unit), np.nan)
+    if len(drawn) < _NEIGHBOURS:
+        return found
+    for start in range(0, len(unit), _AT_ONCE):
+        some = slice(start, start + _AT_ONCE)
+        # Of vectors of length 1, |a - b|^2 = 2 - 2 a b.
+        squares = 2 - 2 * (unit[some] @ unit[drawn].T)
+        squares[photo_of[some, None] == photo_of[drawn]] = np.inf
+        nearest = np.partition(squares, _NEIGHBOURS - 1, axis=1)[:, :_NEIGHBOURS]
+        found[some] = np.sqrt(np.maximum(nearest, 0)).mean(axis=1)
+    return np.where(np.isfinite(found), found, np.nan)
 
 
 def class_table(told: Sequence[Told], names: Sequence[str]) -> NDArray[np.int8]:
@@ -230,14 +244,13 @@ def _doubt(place: int, names: Sequence[str], found: Floats, wrong: Floats) -> Do
 def _disputes(
     told: Sequence[Told], flagged: NDArray[np.bool_], name_of: Callable[[Told], str]
 ) -> tuple[Dispute, ...]:
-    names = [name_of(item) for item in told]
-    told_something = [item.statement.verdict is not Verdict.CANNOT_TELL for item in told]
-    found = []
-    for name in sorted(set(names)):
-        mine = [i for i, n in enumerate(names) if n == name and told_something[i]]
-        if mine:
-            found.append(share_of(name, int(flagged[mine].sum()), len(mine)))
-    return tuple(found)
+    places: dict[str, list[int]] = {}
+    for place, item in enumerate(told):
+        if item.statement.verdict is not Verdict.CANNOT_TELL:
+            places.setdefault(name_of(item), []).append(place)
+    return tuple(
+        share_of(name, int(flagged[mine].sum()), len(mine)) for name, mine in sorted(places.items())
+    )
 
 
 def share_of(name: str, count: int, tiles: int) -> Dispute:

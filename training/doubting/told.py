@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from weedset.contribution.layout import tile_place
 from weedset.labelling import newest_opinions
 from weedset.labelstore import open_label_store
 from weedset.pool.contents import opened
@@ -116,12 +117,12 @@ def of_pool(pool: Pool, also: Standing | None = None) -> Gathered:
                 if place in left_out:
                     continue
                 keys.append(label.picture)
-                photo_key, _, cell = label.picture.partition("/")
+                photo_key, row, col = tile_place(label.picture)
                 told.append(
                     Told(
                         photo=contents.photos[photo_key].digest,
-                        row=int(cell[1:6]),
-                        col=int(cell[7:12]),
+                        row=row,
+                        col=col,
                         name=photo_key,
                         batch=item.batch,
                         site=item.site,

@@ -81,6 +81,7 @@ def walked(card: ModelCard, policy: Policy, outcomes: Outcomes, asked: Asked) ->
     passed = int(steps_passed(p_values, 1 - asked.confidence))
     treat_from = WALK[passed - 1] if passed else None
     means = losses.mean(0)
+    not_enough = 0 if passed else len(sites)
     wanted = outcomes.ought == Ought.REMOVE
     treated = hit[wanted, passed - 1] if passed else np.zeros(int(wanted.sum()))
     bound = HarmBound(
@@ -103,7 +104,7 @@ def walked(card: ModelCard, policy: Policy, outcomes: Outcomes, asked: Asked) ->
         loss_at_stop=None if stop is None else float(means[stop]),
         blamed=() if stop is None else _blamed(card, policy, outcomes, hit[:, stop] & protected),
         sites_to_try=sites_needed(asked.at_most, asked.confidence),
-        sites_as_seen=sites_needed(asked.at_most, asked.confidence, float(means[0])),
+        sites_as_seen=sites_needed(asked.at_most, asked.confidence, float(means[0]), not_enough),
     )
 
 

@@ -18,13 +18,12 @@ from training.sources import Source
 from weedset.board.model import open_model
 from weedset.errors import CheckNotPassedError, TrainingError
 from weedset.records import Policy
-from weedset.settings import Workspace
 from weedset.talk import counted
 
 
 def bound_file(
     path: Path,
-    of: Workspace | Source,
+    source: Source,
     policy: Policy,
     asked: Asked,
     out: Path,
@@ -41,8 +40,7 @@ def bound_file(
     """
     model = open_model(path, threads=2)
     require_boundable(model.card, policy)
-    tried = trial(model, of, policy, which)
-    outcomes = tabulate(tried.pairs, model.card, policy)
+    outcomes = tabulate(trial(model, source, policy, which), model.card, policy)
     if strangers := sorted(set(keep) - set(outcomes.site.tolist())):
         raise TrainingError(
             f"{', '.join(strangers)} is no site that the bound could use",

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -12,14 +11,13 @@ from training.evaluation.pairs import Pair
 from training.evaluation.per_row import Planting
 from training.evaluation.scores import Aspect
 from training.evaluation.tilewise import judged_tiles
-from training.sources import Source, from_workspace
+from training.sources import Source
 from weedset.board.classify import ClassifiedPhoto, classify_photo
 from weedset.board.gate import Gate
 from weedset.board.model import BoardModel
 from weedset.errors import ModelError, PhotoError, TrainingError
 from weedset.modelcard import ModelCard
 from weedset.records import LabelledTile, Photo, Policy
-from weedset.settings import Workspace
 from weedset.store import open_store
 
 #: "test" is what the card says was held out, "all" whatever has labels, for photos of which
@@ -27,17 +25,9 @@ from weedset.store import open_store
 Which = Literal["test", "all"]
 
 
-@dataclass(frozen=True, slots=True)
-class Trial:
-    """What the board made of labelled cells; `cameras` names those of photos, by digest."""
-
-    pairs: tuple[Pair, ...]
-    cameras: Mapping[str, str]
-
-
 def evaluate(
     model: BoardModel,
-    of: Workspace | Source,
+    source: Source,
     policy: Policy,
     which: Which = "test",
     least_green: float | None = None,
@@ -50,54 +40,54 @@ def evaluate(
     would flatter it. `by` and `planting` are as for `judge`. Raises as `trial`.
     """
     gate = None if least_green is None else Gate(least_green, audit_every=0)
-    tried = trial(model, of, policy, which, gate)
-    return judge(tried.pairs, model.card, model.digest, policy, gate, tried.cameras, by, planting)
+    pairs = trial(model, source, policy, which, gate)
+    return judge(pairs, model.card, model.digest, policy, gate, source.cameras, by, planting)
 
 
 def trial(
     model: BoardModel,
-    of: Workspace | Source,
+    source: Source,
     policy: Policy,
     which: Which = "test",
     gate: Gate | None = None,
-) -> Trial:
+) -> list[Pair]:
     """Ask the model about labelled cells: of photos in a workspace, of tiles in an edition.
 
-    Each photo's scale is the one under which it was cut. An edition holds no photos, so there
-    each tile is resized and asked about by itself.
+    Returns each cell with what the board made of it. Each photo's scale is the one under which
+    it was cut. An edition holds no photos, so there each tile is resized and asked about by
+    itself.
 
     Raises ModelError where the model is for other cells or has learned from the photos,
     TrainingError where no such photo has labels, PhotoError for one that is gone or changed.
     """
     card = model.card
-    source = from_workspace(of) if isinstance(of, Workspace) else of
     require_cell_size(card, source)
     chosen = (
         held_out_tiles(source.tiles, card, source.where) if which == "test" else _all(source, card)
     )
-    return Trial(tuple(judged(model, of, chosen, policy, gate)), source.cameras)
+    return judged(model, source, chosen, policy, gate)
 
 
 def judged(
     model: BoardModel,
-    of: Workspace | Source,
+    source: Source,
     tiles: Sequence[LabelledTile],
     policy: Policy,
     gate: Gate | None = None,
 ) -> list[Pair]:
     """Return each of some labelled tiles with what the model makes of it; see `trial`."""
-    if isinstance(of, Workspace):
-        with open_store(of) as store:
-            photos = store.photos()
-        return judged_pairs(model, tiles, photos, policy, gate)
-    return judged_tiles(model, tiles, of.archive_of, policy, gate)
+    if source.workspace is None:
+        return judged_tiles(model, tiles, source.archive_of, policy, gate)
+    with open_store(source.workspace) as store:
+        photos = store.photos()
+    return judged_pairs(model, tiles, photos, policy, gate)
 
 
-def require_cell_size(card: ModelCard, of: Workspace | Source) -> None:
+def require_cell_size(card: ModelCard, source: Source) -> None:
     """Raise ModelError where a model is for other cells than those it is to be judged on."""
-    if card.cell_mm != of.cell_mm:
+    if card.cell_mm != source.cell_mm:
         raise ModelError(
-            f"is for cells of {card.cell_mm:g} mm, these labels are of {of.cell_mm:g} mm",
+            f"is for cells of {card.cell_mm:g} mm, these labels are of {source.cell_mm:g} mm",
             where=card.name,
             fix="name a workspace or an edition of the same cell size",
         )

@@ -43,8 +43,13 @@ def steps_passed(p_values: Floats, level: float) -> NDArray[np.intp]:
     return np.asarray(steps, np.intp)
 
 
-def sites_needed(at_most: float, confidence: float, mean_loss: float = 0.0) -> int | None:
+def sites_needed(
+    at_most: float, confidence: float, mean_loss: float = 0.0, more_than: int = 0
+) -> int | None:
     """Return how many sites it takes to show a bound if losses come out at `mean_loss`.
+
+    `more_than` is how many did not show it. It has to be told, since whole harms make p-values
+    go up and down on their way: a few sites fewer might have done.
 
     Without any loss that is log(1 - confidence) / log(1 - at_most), which no method that
     supposes nothing of sites can undercut: a world where one site in 1 / `at_most` is ruined
@@ -53,7 +58,7 @@ def sites_needed(at_most: float, confidence: float, mean_loss: float = 0.0) -> i
     """
     if mean_loss >= at_most:
         return None
-    low, high = 0, 1
+    low, high = more_than, more_than + 1
 
     def shown(sites: int) -> bool:
         return float(hoeffding_bentkus(mean_loss * sites, sites, at_most)) <= 1 - confidence

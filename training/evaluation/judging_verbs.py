@@ -11,12 +11,12 @@ import typer
 
 from training.evaluation.planting_option import BandOption, CropsOption, WeedsOption, planting_of
 from training.parts import require_training
-from training.source_option import EditionOption, RecipeArgument, open_ground, open_source
+from training.source_option import EditionOption, RecipeArgument, open_source
 from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.model import open_model
 from weedset.cli.board import ModelOption
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
-from weedset.modelcard import CAUTION
+from weedset.modelcard import REMINDER, reminder
 from weedset.talk import say
 
 
@@ -85,7 +85,7 @@ def evaluate(
         say(f"NOTE: nothing is treated, since {why}.")
     result = judge(
         opened,
-        open_ground(workspace, edition),
+        open_source(workspace, edition),
         rule,
         "all" if everything else "test",
         least_green,
@@ -99,7 +99,7 @@ def evaluate(
         emit(evaluation_record(result))
     else:
         typer.echo(evaluation_table(result))
-    say(opened.card.caution)
+    say(reminder(opened.card))
 
 
 def leave_one_out(
@@ -129,20 +129,19 @@ def leave_one_out(
     from training.recipe import read_recipe
 
     planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
-    ground = open_ground(workspace, edition)
-    tiles = open_source(workspace, edition).tiles
-    named = sorted({code for tile in tiles for code in tile.statement.present})
+    source = open_source(workspace, edition)
+    named = sorted({code for tile in source.tiles for code in tile.statement.present})
     rule = read_policy(policy, named) if policy else TREAT_NOTHING
     if policy is None:
         say(_NO_POLICY)
     found = run_folds(
-        read_recipe(recipe), ground, rule, out, [item.value for item in by or []], planting
+        read_recipe(recipe), source, rule, out, [item.value for item in by or []], planting
     )
     if as_json:
         emit(left_out_record(found))
     else:
         typer.echo(left_out_table(found))
-    say(CAUTION)
+    say(REMINDER)
 
 
 def bound(
@@ -190,7 +189,7 @@ def bound(
     rule = read_policy(policy, codes)
     found = bound_file(
         model,
-        open_ground(workspace, edition),
+        open_source(workspace, edition),
         rule,
         Asked(at_most, confidence),
         out,
@@ -201,5 +200,5 @@ def bound(
         emit(bounded_record(found))
     else:
         typer.echo("\n".join(fill(line, 80) for line in bounded_lines(found, rule)))
-    say(found.card.caution)
+    say(reminder(found.card))
     require_support(found, out)

@@ -7,25 +7,25 @@ the model to be used in the end has learned from all sites.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from training.evaluation.evaluate import Trial, trial
+from training.evaluation.evaluate import trial
 from training.evaluation.outcomes import Outcomes, pooled, tabulate
+from training.evaluation.pairs import Pair
 from training.evaluation.per_row import Planting, RowForecast, forecast
 from training.evaluation.scores import Aspect, Scores, score
 from training.export import export_model
 from training.recipe import Recipe
 from training.runs import read_run
-from training.sources import Source, from_workspace, sites_of
+from training.sources import Source, sites_of
 from training.train import train
 from weedset.board.model import BoardModel, open_model
 from weedset.digests import bytes_digest
 from weedset.errors import SettingsError, TrainingError
 from weedset.modelcard import ModelCard
 from weedset.records import ANY_PLANT, Policy
-from weedset.settings import Workspace
 from weedset.splits import LEAST_SITES
 from weedset.talk import say
 
@@ -44,7 +44,7 @@ class LeftOut:
 
 def leave_one_out(
     recipe: Recipe,
-    of: Workspace | Source,
+    source: Source,
     policy: Policy,
     out_dir: Path,
     by: Sequence[Aspect] = (),
@@ -59,8 +59,7 @@ def leave_one_out(
     Raises TrainingError where there are too few sites or a fold cannot be trained, and
     SettingsError where `out_dir` holds folds of another recipe or of other labels.
     """
-    source = from_workspace(of) if isinstance(of, Workspace) else replace(of, split=None)
-    ground = of if isinstance(of, Workspace) else source
+    source = replace(source, split=None)
     sites = sites_of(source.tiles)
     if len(sites) < LEAST_SITES:
         raise TrainingError(
@@ -69,12 +68,12 @@ def leave_one_out(
             where=str(source.where),
             fix="label photos of more gardens, or judge by photo with `weedset evaluate`",
         )
-    folds: list[tuple[ModelCard, Trial]] = []
+    folds: list[tuple[ModelCard, list[Pair]]] = []
     for number, site in enumerate(sites, 1):
         say(f"site {number} of {len(sites)}: {site} is held out")
         model = _fold(recipe, source, site, out_dir / _folder_of(site))
-        folds.append((model.card, trial(model, ground, policy)))
-    scores = score(pooled(list(_tables(folds, policy))), by)
+        folds.append((model.card, trial(model, source, policy)))
+    scores = score(pooled(list(_tables(folds, policy, source.cameras))), by)
     row = None if planting is None else forecast(scores, planting)
     return LeftOut(recipe.name, policy.name, source.digest, sites, scores, row)
 
@@ -95,12 +94,14 @@ def _fold(recipe: Recipe, source: Source, site: str, folder: Path) -> BoardModel
     return open_model(path, threads=2)
 
 
-def _tables(folds: Sequence[tuple[ModelCard, Trial]], policy: Policy) -> Iterator[Outcomes]:
+def _tables(
+    folds: Sequence[tuple[ModelCard, list[Pair]]], policy: Policy, cameras: Mapping[str, str]
+) -> Iterator[Outcomes]:
     """Yield the cells of each fold, over the classes that any fold has."""
     known = {code for card, _ in folds for code in card.codes}
     codes = (ANY_PLANT, *sorted(known - {ANY_PLANT}))
-    for card, tried in folds:
-        yield tabulate(tried.pairs, card, policy, tried.cameras, codes)
+    for card, pairs in folds:
+        yield tabulate(pairs, card, policy, cameras, codes)
 
 
 def _folder_of(site: str) -> str:

@@ -13,14 +13,13 @@ from training.evaluation.intervals import Interval, Resampling
 from training.evaluation.pairs import Ought, Pair, what_ought
 from training.metrics import average_precision
 from training.paired import Discord, discord
-from training.sources import Source, from_workspace
+from training.sources import Source
 from weedset.board.classify import ClassifiedCell
 from weedset.board.model import BoardModel
 from weedset.errors import ModelError, TrainingError
 from weedset.labelling import target
 from weedset.modelcard import ModelCard
 from weedset.records import ANY_PLANT, Action, LabelledTile, Policy
-from weedset.settings import Workspace
 from weedset.splits import LEAST_SITES
 
 #: What is less likely than this by luck alone counts as worse; common practice.
@@ -73,7 +72,7 @@ class Comparison:
 def compare(
     new: BoardModel,
     old: BoardModel,
-    of: Workspace | Source,
+    source: Source,
     policy: Policy,
     unseen: bool = False,
 ) -> Comparison:
@@ -89,7 +88,6 @@ def compare(
     if new.digest == old.digest:
         fix = "name the model in use and the one that is to follow it"
         raise ModelError("is the same file as the other", where=new.card.name, fix=fix)
-    source = from_workspace(of) if isinstance(of, Workspace) else of
     for model in (new, old):
         require_cell_size(model.card, source)
     if not set(_species(new.card)) & set(_species(old.card)):
@@ -101,7 +99,7 @@ def compare(
             fix="judge each by itself with `weedset evaluate`",
         )
     chosen = unseen_by_both(source, (new.card, old.card), unseen)
-    pairs = [judged(model, of, chosen, policy) for model in (new, old)]
+    pairs = [judged(model, source, chosen, policy) for model in (new, old)]
     return compare_pairs(pairs[0], pairs[1], (new, old), policy)
 
 

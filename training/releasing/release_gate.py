@@ -14,14 +14,13 @@ from training.quantize import Agreement
 from training.releasing.compare import Comparison, compare, worse_points
 from training.releasing.release_files import require_same
 from training.runs import Run, read_run
-from training.sources import Source, from_workspace
+from training.sources import Source
 from weedset.board.decide import treats_nothing
 from weedset.board.model import BoardModel
 from weedset.errors import CheckNotPassedError, LicenceError, TrainingError
 from weedset.licences import Licence, effective_licence
 from weedset.modelcard import ModelCard
 from weedset.records import LabelledTile, Policy
-from weedset.settings import Workspace
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +44,7 @@ def judge_release(
     model: BoardModel,
     model_path: Path,
     run_dir: Path,
-    of: Workspace | Source,
+    source: Source,
     policy: Policy,
     against: BoardModel | None,
     first: bool,
@@ -59,16 +58,15 @@ def judge_release(
     not of the run, and whatever evaluating and comparing raise where they cannot be done.
     """
     run = read_run(run_dir)
-    source = from_workspace(of) if isinstance(of, Workspace) else of
     require_same(model.card, run.card)
     reasons: list[str] = []
     licence = _licence(model.card, reasons)
     agreed = _agreement(model_path, model.card, run_dir, source, reasons)
     why_idle = _idle(model.card, policy, idle, reasons)
-    evaluation = _evaluation(model, run, of, source, policy, reasons)
+    evaluation = _evaluation(model, run, source, policy, reasons)
     comparison = None
     if against is not None:
-        comparison = _comparison((model, against), of, policy, unseen, reasons)
+        comparison = _comparison((model, against), source, policy, unseen, reasons)
     elif not first:
         reasons.append(
             "nothing says that it is no worse than the model in use: name that with --against, "
@@ -118,7 +116,6 @@ def _idle(card: ModelCard, policy: Policy, meant: bool, reasons: list[str]) -> s
 def _evaluation(
     model: BoardModel,
     run: Run,
-    of: Workspace | Source,
     source: Source,
     policy: Policy,
     reasons: list[str],
@@ -129,7 +126,7 @@ def _evaluation(
         reasons.append(f"it cannot be evaluated: {error}")
         return None
     reasons += _not_held_out(chosen, model.card, run)
-    evaluation = evaluate(model, of, policy, by=ASPECTS)
+    evaluation = evaluate(model, source, policy, by=ASPECTS)
     if not sum(evaluation.decisions[Ought.PROTECT].values()):
         reasons.append("no held-out cell shows a plant to protect, so its harm is not known")
     return evaluation
@@ -153,11 +150,11 @@ def _not_held_out(chosen: list[LabelledTile], card: ModelCard, run: Run) -> list
 
 def _comparison(
     models: tuple[BoardModel, BoardModel],
-    of: Workspace | Source,
+    source: Source,
     policy: Policy,
     unseen: bool,
     reasons: list[str],
 ) -> Comparison:
-    comparison = compare(*models, of, policy, unseen)
+    comparison = compare(*models, source, policy, unseen)
     reasons += [f"it {reason}" for reason in worse_points(comparison)]
     return comparison

@@ -9,10 +9,11 @@ import typer
 
 from training.evaluation.planting_option import BandOption, CropsOption, WeedsOption, planting_of
 from training.parts import require_training
-from training.source_option import EditionOption, open_ground
+from training.source_option import EditionOption, open_source
 from weedset.board.decide import read_policy, treats_nothing
 from weedset.board.model import BoardModel, open_model
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
+from weedset.modelcard import reminder
 from weedset.records import Policy
 from weedset.talk import counted, say
 
@@ -57,12 +58,12 @@ def compare(
     for model in models:
         if why := treats_nothing(model.card, rule):
             say(f"NOTE: {model.card.name} treats nothing, since {why}.")
-    found = run_compare(*models, open_ground(workspace, edition), rule, unseen)
+    found = run_compare(*models, open_source(workspace, edition), rule, unseen)
     if as_json:
         emit(comparison_record(found))
     else:
         typer.echo(comparison_table(found))
-    say(models[0].card.caution)
+    say(reminder(models[0].card))
 
 
 def report(
@@ -91,7 +92,7 @@ def report(
     planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
     opened = open_model(model, threads=2)
     rule = _policy(policy, opened)
-    write_report(opened, open_ground(workspace, edition), rule, out, everything, planting)
+    write_report(opened, open_source(workspace, edition), rule, out, everything, planting)
     say(f"{out} is written. It holds pictures of your ground: look before you hand it on.")
 
 
@@ -124,8 +125,8 @@ def release(
     from training.releasing.release import release as run_release
     from training.releasing.report_words import headline
 
-    ground = open_ground(workspace, edition)
-    done = run_release(model, run, ground, policy, out, against, first, unseen, idle)
+    source = open_source(workspace, edition)
+    done = run_release(model, run, source, policy, out, against, first, unseen, idle)
     if as_json:
         emit({"record": "released", "folder": str(done.folder), "manifest_sha256": done.digest})
     judged = done.judged

@@ -21,7 +21,7 @@ from training.releasing.report_sections import (
 from training.releasing.report_species import reliability_section, species_section
 from training.releasing.report_words import cautions, headline, more_words, named_by
 from training.releasing.reported import Reported
-from training.sources import Source, from_workspace
+from training.sources import Source
 from weedset import __version__
 from weedset.board.model import BoardModel
 from weedset.digests import write_whole
@@ -47,7 +47,7 @@ _SECTIONS = (
 
 def write_report(
     model: BoardModel,
-    of: Workspace | Source,
+    source: Source,
     policy: Policy,
     out: Path,
     everything: bool = False,
@@ -59,16 +59,15 @@ def write_report(
 
     Raises as `evaluate` does, ReleaseError where `out` cannot be written.
     """
-    source = from_workspace(of) if isinstance(of, Workspace) else of
-    tried = trial(model, of, policy, "all" if everything else "test")
+    pairs = trial(model, source, policy, "all" if everything else "test")
     evaluation = judge(
-        tried.pairs, model.card, model.digest, policy, None, tried.cameras, ASPECTS, planting
+        pairs, model.card, model.digest, policy, None, source.cameras, ASPECTS, planting
     )
-    photos, histories = _of_photos(of)
+    photos, histories = _of_photos(source.workspace)
     reported = Reported(
         card=model.card,
         policy=policy,
-        pairs=tried.pairs,
+        pairs=pairs,
         evaluation=evaluation,
         source=source,
         photos=photos,
@@ -100,11 +99,11 @@ def report_page(reported: Reported) -> Page:
 
 
 def _of_photos(
-    of: Workspace | Source,
+    workspace: Workspace | None,
 ) -> tuple[dict[str, Photo], tuple[tuple[Opinion, ...], ...]]:
     """Return the photos by digest and what was ever said of each tile; an edition has neither."""
-    if not isinstance(of, Workspace):
+    if workspace is None:
         return {}, ()
-    with open_store(of) as store:
+    with open_store(workspace) as store:
         photos = {photo.digest: photo for photo in store.photos()}
         return photos, tuple(tuple(history) for _, history in store.histories())

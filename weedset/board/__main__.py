@@ -8,7 +8,6 @@ import os
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from time import sleep
 
@@ -20,6 +19,7 @@ from weedset.board.drives.following import Followed, drive_lines, drive_records,
 from weedset.board.eye import Eye, open_eye
 from weedset.board.fitness import check_board, fitness_lines
 from weedset.board.frames import (
+    Incoming,
     Newest,
     Shot,
     WatchedFolder,
@@ -36,7 +36,7 @@ from weedset.board.report import action_counts, cell_records, gate_tally, photo_
 from weedset.board.rollinglog import RollingLog
 from weedset.errors import CheckNotPassedError, WeedsetError
 from weedset.images import find_photos
-from weedset.modelcard import ModelCard
+from weedset.modelcard import ModelCard, reminder
 from weedset.records import Action
 
 #: How often a watched folder is looked at.
@@ -86,7 +86,8 @@ def main(arguments: list[str] | None = None) -> int:
         return 1
     except KeyboardInterrupt:
         _say("Stopped.")
-    _say(eye.model.card.caution)
+    # A machine at work hears it whole.
+    _say(eye.model.card.caution if live else reminder(eye.model.card))
     return 1 if out.bad else 0
 
 
@@ -171,20 +172,18 @@ def _live(asked: argparse.Namespace, eye: Eye | Drive, out: _Out) -> None:
                 raise shot
             until_s = round(shot.taken_s + asked.stale_after / 1000, 3)
             if isinstance(eye, Drive):
-                out.followed(follow(eye, shot), good_until_monotonic_s=until_s)
+                out.followed(follow(eye, shot), good_until_boottime_s=until_s)
             else:
                 photo = eye.frame(shot.data, shot.name, shot.taken_s)
-                out.photo(photo, good_until_monotonic_s=until_s)
+                out.photo(photo, good_until_boottime_s=until_s)
         except WeedsetError as error:
             out.failure(error)
 
 
 def _streamed(kind: str) -> Iterator[Shot | WeedsetError]:
-    read = partial(os.read, sys.stdin.fileno())
-    if kind == "headed":
-        newest = Newest(headed(read))
-    else:
-        newest = Newest((length_prefixed if kind == "lengths" else concatenated_jpegs)(read))
+    incoming = Incoming(sys.stdin.fileno())
+    split = {"headed": headed, "lengths": length_prefixed, "jpegs": concatenated_jpegs}[kind]
+    newest = Newest(split(incoming.read, lambda: incoming.empty_s))
     yield from newest
     if newest.dropped:
         _say(f"{newest.dropped} frames came while another was decided on, and were dropped.")

@@ -30,6 +30,11 @@ class Processor:
     int8_gain: _Range
     instructions_per_clock: _Range
 
+    @property
+    def words(self) -> str:
+        """How many cores of which kind, at which clock."""
+        return f"{self.cores}x {self.processor}, {self.clock_mhz / 1000:.1f} GHz"
+
 
 @dataclass(frozen=True, slots=True)
 class Speeds:

@@ -33,8 +33,8 @@ def _expected_lines(measured: Sequence[Fitness]) -> Iterator[str]:
                 f"{one.photo_ms:.0f}" for one in measured if _same(one, board, mmac, known.cells)
             ]
             yield (
-                f"| {board.cores}x {board.processor}, {board.clock_mhz / 1000:.1f} GHz "
-                f"| {name}, {mmac:g} MMAC | {_two_digits(found.about_ms)} | {_band(found)} "
+                f"| {board.words} | {name}, {mmac:g} MMAC "
+                f"| {_two_digits(found.about_ms)} | {_band(found)} "
                 f"| {', '.join(times) or 'nobody yet'} |"
             )
 

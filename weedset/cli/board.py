@@ -18,7 +18,7 @@ from weedset.board.report import action_counts, cell_records, photo_record
 from weedset.cli.door import JsonOption, emit
 from weedset.errors import ModelError, WeedsetError
 from weedset.images import find_photos
-from weedset.modelcard import card_to_json
+from weedset.modelcard import card_to_json, reminder
 from weedset.profile import read_camera_profile
 from weedset.records import Action
 from weedset.talk import complain, follow, say
@@ -93,7 +93,7 @@ def classify(
             beside = sum(cell.decision.reason.endswith(KEPT_CLEAR) for cell in seen.cells)
             why = f"  ({beside} left for being beside a plant to protect)" if beside else ""
             typer.echo(f"{seen.name}: {len(seen.cells)} cells: {shown}{why}")
-    say(opened.card.caution)
+    say(reminder(opened.card))
     if bad:
         raise typer.Exit(1)
 

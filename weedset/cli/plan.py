@@ -23,12 +23,8 @@ from weedset.talk import say
 _SHARES = (0.5, 0.67, 0.8, 1.0, 1.25, 1.5, 2.0)
 
 
-class Board(StrEnum):
-    """The classes of boards, for the command line."""
-
-    A53 = "a53"
-    A72 = "a72"
-    A76 = "a76"
+Board = StrEnum("Board", {name.upper(): name for name in BOARDS})  # type: ignore[misc]
+_SLOWEST = Board("a53")
 
 
 class Travel(StrEnum):
@@ -53,7 +49,7 @@ def plan_camera(
     net_mmac: Annotated[
         float, typer.Option(min=0.1, help="Million multiply-accumulates of the net per cell.")
     ] = 12.9,
-    board: Annotated[Board, typer.Option(help="The class of the board.")] = Board.A53,
+    board: Annotated[Board, typer.Option(help="The class of the board.")] = _SLOWEST,
     speed_mm_s: Annotated[float | None, typer.Option(min=0, help="Travel speed, in mm/s.")] = None,
     exposure_ms: Annotated[
         float | None, typer.Option(min=0.001, help="Exposure time, in ms.")

@@ -186,11 +186,9 @@ def _names(fields: Fields, name: str) -> tuple[str, ...]:
     listed = fields.texts(name)
     if len(listed) > _MOST_CODES or len(set(listed)) < len(listed):
         raise fields.complaint(name, f"names one twice, or more than {_MOST_CODES}")
-    numbered = Fields({name: None}, "", ContributionError)
     for text in listed:
-        numbered = Fields({name: text}, "", ContributionError)
         try:
-            plain_text(numbered, name, 120)
+            plain_text(Fields({name: text}, "", ContributionError), name, 120)
         except ContributionError as error:
             raise fields.complaint(name, f"{text[:40]!r} {error.what}") from error
     return listed

@@ -7,8 +7,7 @@ from collections.abc import Mapping
 from weedset.contribution.batch import Contribution, batch_id
 from weedset.contribution.giving import Place
 from weedset.licences import require_licence
-
-_MARKDOWN = str.maketrans({c: f"\\{c}" for c in "\\`*_[]#|!~&"})
+from weedset.markdown import plain
 
 
 def card_text(whole: Contribution, tiles_with: Mapping[str, int]) -> str:
@@ -16,23 +15,23 @@ def card_text(whole: Contribution, tiles_with: Mapping[str, int]) -> str:
     giving, contents = whole.giving, whole.contents
     licence = require_licence(giving.licence, "")
     rows = "".join(
-        f"| {entry.code} | {_plain(entry.scientific_name)} | {_plain(entry.name_en)} "
+        f"| {entry.code} | {plain(entry.scientific_name)} | {plain(entry.name_en)} "
         f"| {'yes' if entry.code in whole.looked_for else 'no'} "
         f"| {tiles_with.get(entry.code, 0)} |\n"
         for entry in whole.species
     )
-    note = f"\nIn the owner's words: {_plain(giving.licence_note)}\n" if giving.licence_note else ""
+    note = f"\nIn the owner's words: {plain(giving.licence_note)}\n" if giving.licence_note else ""
     return f"""# Labelled ground cells, {batch_id(whole)}
 
 {contents.tiles} labelled tiles of {whole.cell_mm:g} mm ground cells ({whole.tile_px} px) from
 {contents.photos} photos of one site, taken on {whole.taken_on}. {_extras(whole)}
 
-- Given by: {_plain(giving.credit or giving.giver)}
-- Rights: {_plain(giving.rights_holder)}
+- Given by: {plain(giving.credit or giving.giver)}
+- Rights: {plain(giving.rights_holder)}
 - Licence: {licence.id}. {licence.sentence} {licence.url}
-- Photos by: {_plain(giving.recorded_by)}
-- Labels by: {_plain(", ".join(whole.annotators))}
-- Consent, {giving.consent_on}: {_plain(giving.consent)}
+- Photos by: {plain(giving.recorded_by)}
+- Labels by: {plain(", ".join(whole.annotators))}
+- Consent, {giving.consent_on}: {plain(giving.consent)}
 - Place: {_place(giving.place)}
 - Ground: {giving.ground or "not said"}
 {note}
@@ -57,14 +56,10 @@ def _extras(whole: Contribution) -> str:
 
 
 def _place(place: Place) -> str:
-    parts = [_plain(place.region), place.country_code]
+    parts = [plain(place.region), place.country_code]
     if place.latitude_deg is not None and place.longitude_deg is not None:
         parts.append(
             f"somewhere in the square of 0.1 degrees around {place.latitude_deg:g}, "
             f"{place.longitude_deg:g}"
         )
     return ", ".join(filter(None, parts)) or "not said"
-
-
-def _plain(text: str) -> str:
-    return text.translate(_MARKDOWN)

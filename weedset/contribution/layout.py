@@ -58,6 +58,12 @@ def tile_key(photo: str, row: int, col: int) -> str:
     return f"{photo}/r{row:05d}c{col:05d}"
 
 
+def tile_place(key: str) -> tuple[str, int, int]:
+    """Return the photo, the row and the column of which `tile_key` made the name of a tile."""
+    photo, _, cell = key.partition("/")
+    return photo, int(cell[1:6]), int(cell[7:12])
+
+
 def tile_name(key: str) -> str:
     """Return where a tile lies in the bag."""
     return f"data/tiles/{key}.jpg"

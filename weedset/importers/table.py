@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache, partial
 from pathlib import Path
 
 from weedset.errors import LabelError, UnknownSpeciesError
@@ -45,14 +46,15 @@ def table_statements(
     """
     text = read_text(path, LabelError)
     reader = csv.DictReader(io.StringIO(text), delimiter=_parted_by(text), strict=True)
-    by_name = _by_name(photos)
+    # Thousands of rows name the same few photos.
+    find = cache(partial(_find_photo, by_name=_by_name(photos)))
     lines: list[_Line] = []
     complaints: list[str] = []
     try:
         _check_columns(reader.fieldnames, path)
         for record in reader:
             try:
-                lines.append(_read_line(record, reader.line_num, by_name, species))
+                lines.append(_read_line(record, reader.line_num, find, species))
             except (LabelError, UnknownSpeciesError) as error:
                 hint = f"; {error.fix}" if error.fix else ""
                 complaints.append(f"line {reader.line_num}, {error}{hint}")
@@ -96,13 +98,13 @@ def _by_name(photos: Sequence[Photo]) -> dict[str, list[Photo]]:
 def _read_line(
     record: dict[str | None, str | None],
     number: int,
-    by_name: dict[str, list[Photo]],
+    find: Callable[[str], Photo],
     species: SpeciesList,
 ) -> _Line:
     if None in record or any(value is None for value in record.values()):
         raise LabelError("has more or fewer values than there are columns")
     text = {str(name): str(value).strip() for name, value in record.items()}
-    photo = _find_photo(text["photo"], by_name)
+    photo = find(text["photo"])
     row = _whole(text, "row", photo.grid.rows - 1)
     col = _whole(text, "col", photo.grid.cols - 1)
     code = text["species"].lower()

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from weedset.contribution.layout import tile_place
 from weedset.contribution.rows import GivenLabel, label_row
 from weedset.errors import PoolError
 from weedset.labelling import standing_opinion
@@ -114,5 +115,5 @@ def _content(said: Statement) -> tuple[object, ...]:
 
 
 def _place(contents: Contents, key: str) -> _Place:
-    photo, _, cell = key.partition("/")
-    return contents.photos[photo].digest, int(cell[1:6]), int(cell[7:12])
+    photo, row, col = tile_place(key)
+    return contents.photos[photo].digest, row, col

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import shutil
-import tarfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
 
+from weedset.contribution.layout import tile_place
 from weedset.contribution.rows import GivenLabel
-from weedset.digests import whole_file, write_whole
+from weedset.digests import aside_of, write_whole
 from weedset.errors import PoolError
 from weedset.geometry import cell_footprint
 from weedset.pool.contents import Contents, opened
@@ -22,8 +21,9 @@ from weedset.pool.layout import Pool, written_in_vain
 from weedset.pool.standing import Standing, one_of, standings
 from weedset.records import Batch, Origin, Photo, Statement, Tile
 from weedset.settings import Workspace, create_workspace, open_workspace, tile_archive
-from weedset.store import open_store
+from weedset.store import TileKey, open_store
 from weedset.taxonomy import Species, is_local_code
+from weedset.tiling import write_archive
 
 #: The plants of the contribution that have a code of their own, where there are any.
 OWN_SPECIES = "species.csv"
@@ -41,7 +41,7 @@ def look_into(pool: Pool, name: str, folder: Path) -> tuple[Workspace, Standing]
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         fix = "name a new folder; one that you have looked into opens with `weedset label`"
         raise PoolError("holds other things already", where=str(folder), fix=fix)
-    aside = folder.with_name(f".{folder.name}.{os.getpid()}.part")
+    aside = aside_of(folder)
     try:
         with opened(pool, item) as contents:
             _fill(aside, contents)
@@ -60,19 +60,17 @@ def _fill(root: Path, contents: Contents) -> None:
     site, day = whole.giving.site, whole.taken_on
     batch = Batch(f"{site} {day}", site, day, whole.giving.giver, whole.giving.licence, ())
     with open_store(workspace) as store:
-        for key, labels in groupby(contents.given(), lambda label: label.picture.split("/")[0]):
+        for key, labels in groupby(contents.given(), lambda label: tile_place(label.picture)[0]):
             photo, said = contents.photos[key], list(labels)
             tiles = _write_tiles(workspace, photo, contents, said)
             store.add_photo(batch, photo, tiles)
             store.set_checklist(batch.id, whole.looked_for)
             store.add_statements(
-                ((photo.digest, *_cell(label.picture)), _as_given(label.statement))
-                for label in said
+                (_tile_of(contents, label.picture), _as_given(label.statement)) for label in said
             )
         for label in contents.labels():
             if label.picture in contents.item.corrections:
-                digest = contents.photos[label.picture.split("/")[0]].digest
-                store.add_statements([((digest, *_cell(label.picture)), label.statement)])
+                store.add_statements([(_tile_of(contents, label.picture), label.statement)])
     if own := [entry for entry in whole.species if is_local_code(entry.code)]:
         write_whole(root / OWN_SPECIES, _species_text(own))
 
@@ -83,38 +81,29 @@ def _as_given(said: Statement) -> Statement:
 
 
 def _write_tiles(
-    workspace: Workspace, photo: Photo, contents: Contents, said: Iterable[GivenLabel]
+    workspace: Workspace, photo: Photo, contents: Contents, said: Sequence[GivenLabel]
 ) -> list[Tile]:
-    tiles = []
-    with (
-        whole_file(tile_archive(workspace, photo.digest)) as file,
-        tarfile.open(fileobj=file, mode="w", format=tarfile.USTAR_FORMAT) as tar,
-    ):
-        for label in said:
-            row, col = _cell(label.picture)
-            picture = contents.picture(label.picture)
-            info = tarfile.TarInfo(f"r{row:03d}c{col:03d}.jpg")
-            info.size = len(picture)
-            tiles.append(
-                Tile(
-                    photo_digest=photo.digest,
-                    row=row,
-                    col=col,
-                    footprint=cell_footprint(photo.grid, row, col),
-                    gsd_mm_per_px=photo.scale.gsd_mm_per_px,
-                    inside_share=1.0,
-                    offset=tar.offset + tarfile.BLOCKSIZE,
-                    length=len(picture),
-                )
-            )
-            tar.addfile(info, io.BytesIO(picture))
-    return tiles
+    places = [tile_place(label.picture)[1:] for label in said]
+    pictures = (contents.picture(label.picture) for label in said)
+    spans = write_archive(tile_archive(workspace, photo.digest), zip(places, pictures, strict=True))
+    return [
+        Tile(
+            photo_digest=photo.digest,
+            row=row,
+            col=col,
+            footprint=cell_footprint(photo.grid, row, col),
+            gsd_mm_per_px=photo.scale.gsd_mm_per_px,
+            inside_share=1.0,
+            offset=offset,
+            length=length,
+        )
+        for (row, col), (offset, length) in zip(places, spans, strict=True)
+    ]
 
 
-def _cell(key: str) -> tuple[int, int]:
-    """Return row and column of a key such as p00001/r00002c00003."""
-    cell = key.partition("/")[2]
-    return int(cell[1:6]), int(cell[7:12])
+def _tile_of(contents: Contents, key: str) -> TileKey:
+    photo, row, col = tile_place(key)
+    return contents.photos[photo].digest, row, col
 
 
 def _species_text(entries: Iterable[Species]) -> str:

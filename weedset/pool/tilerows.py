@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from weedset.contribution.layout import tile_place
 from weedset.contribution.rows import GivenLabel
 from weedset.digests import bytes_digest
 from weedset.pool.contents import Contents
@@ -58,17 +59,17 @@ class EditionTile:
 def edition_tile(contents: Contents, label: GivenLabel) -> EditionTile:
     """Return a tile of a contribution as an edition has it."""
     whole, item, said = contents.whole, contents.item, label.statement
-    photo_key, _, cell = label.picture.partition("/")
+    photo_key, at_row, at_col = tile_place(label.picture)
     photo, picture = contents.photos[photo_key], contents.picture(label.picture)
     row: dict[str, object] = {
-        "key": f"{item.digest[:16]}_{photo_key}_{cell}",
+        "key": f"{item.digest[:16]}_{label.picture.replace('/', '_')}",
         "split": item.split,
         "contribution": item.digest,
         "batch": item.batch,
         "site": item.site,
         "photo": photo.digest,
-        "row": int(cell[1:6]),
-        "col": int(cell[7:12]),
+        "row": at_row,
+        "col": at_col,
         "taken_on": whole.taken_on,
         "giver": item.giver,
         "rights_holder": item.rights_holder,
