@@ -111,7 +111,7 @@ def test_the_record_is_json_and_the_table_names_every_class(
     record = json.loads(json.dumps(evaluation_record(found)))
     assert record["decisions"]["remove"]["treat"] == found.decisions[Ought.REMOVE][Action.TREAT]
     assert record["species"][1]["present"]["precision"] == found.species[1].present.precision
-    gated = evaluate(model, garden, POLICY, least_green=0.2, by=ASPECTS,
+    gated = evaluate(model, from_workspace(garden), POLICY, least_green=0.2, by=ASPECTS,
                      planting=Planting(40, 20, 100))  # fmt: skip
     assert max(map(len, evaluation_table(gated).splitlines())) <= 80
     table = evaluation_table(found)
