@@ -209,12 +209,9 @@ def _tell(gain: Gain | None, unit: str, old: Path, new: Path) -> None:
     say(
         f"error of probabilities on {counted(gain.units, unit)} held out: "
         f"{gain.old_error:.4f} before, {gain.new_error:.4f} now"
-        + (
-            ""
-            if gain.low is None
-            else f"; gain between {gain.low:+.4f} and {gain.high:+.4f} (95 % confidence)"
-        )
     )
+    if gain.low is not None:
+        say(f"  the gain lies between {gain.low:+.4f} and {gain.high:+.4f} (95 % confidence)")
     if gain.verdict == "better":
         say(f"The adapted model is better in this garden. Use {new}:")
         say("`weedset export` makes a model file of it.")

@@ -132,7 +132,7 @@ def test_only_what_both_were_kept_from_counts(
     assert {tile.tile.photo_digest for tile in chosen} == {photo}
     other = next(name for name in more.held_out if name != held_out)
     apart = replace(exported.card, name="apart", held_out=(other,))
-    with pytest.raises(TrainingError, match="held out from both toy and apart") as caught:
+    with pytest.raises(TrainingError, match="held out from both models") as caught:
         sites(exported.card, apart)
     assert other in caught.value.fix
     # Whoever learned from these very labels has seen something of them, whatever is said.

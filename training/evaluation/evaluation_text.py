@@ -124,8 +124,8 @@ def part_lines(parts: tuple[Part, ...]) -> Iterator[str]:
             yield ""
             yield f"by {heading}"
         yield (
-            f"{part.name}: {part.cells} cells; treated {_hits(part.treated)} to be treated and "
-            f"{_hits(part.harm)} to be protected"
+            f"{part.name}: {part.cells} cells; treated {_hits(part.treated)} to be treated, "
+            f"{_hits(part.harm)} protected"
         )
         yield from (f"  {line}" for line in _species_lines(part.species))
 
@@ -149,7 +149,8 @@ def decision_lines(scores: Scores, policy: str) -> Iterator[str]:
 
 
 def _harm_lines(scores: Scores) -> Iterator[str]:
-    if scores.harm.upper_95 is not None:
+    nothing = not scores.treated.cells and not scores.harm.hits  # as without a policy
+    if scores.harm.upper_95 is not None and not nothing:
         yield (
             f"harm: with 95 % confidence below {scores.harm.upper_95:.2%} of the cells to be "
             "protected, if cells"
