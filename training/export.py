@@ -165,8 +165,8 @@ def _check(agreed: Agreement, where: str) -> None:
 
 def _in_words(agreed: Agreement) -> tuple[str, str]:
     return (
-        f"makes {agreed.share:.2%} of the float model's calls",
-        f"is {agreed.mean_difference:.4f} off in its probabilities in the mean, "
+        f"says the same as the float model in {agreed.share:.2%} of all cases",
+        f"gives probabilities that differ by {agreed.mean_difference:.4f} on average, "
         f"{agreed.largest_difference:.3f} at most",
     )
 

@@ -168,6 +168,8 @@ def _tell_split(split: Split) -> None:
     shown = [{code for tile in part for code in tile.statement.present} for part in split.parts]
     for code in sorted((shown[1] | shown[2]) - shown[0]):
         say(f"{code} is left out: only tiles that are held out show it, so it cannot be learned.")
+    if not split.test:
+        say("NOTE: no site is held out for judging, so nothing can tell how good the model is.")
     if split.unit == "photo":
         say(
             "NOTE: with fewer than three sites the split is by photo. Photos of one garden are "

@@ -117,6 +117,11 @@ def tile(
         f"{counted(counts['photos'], 'photo')} cut into {counted(counts['tiles'], 'tile')}, "
         f"{counts['known']} already there, {counts['bad']} that could not be cut."
     )
+    if counts["known"] and not again:
+        say(
+            "What is already there stays as it was cut; --again cuts it anew, for another camera "
+            "profile, site or day."
+        )
     if counts["described"]:
         say(f"{counted(counts['described'], 'photo')} described anew; the tiles stay as they are.")
     if counts["other size"]:
