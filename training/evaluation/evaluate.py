@@ -162,8 +162,8 @@ def _unspent(tiles: Sequence[LabelledTile], card: ModelCard, where: Path) -> lis
     chosen = [labelled for labelled in tiles if labelled.site not in spent]
     if not chosen:
         raise TrainingError(
-            f"has no labels but on sites on which the bound on harm of {card.name} was found; "
-            "they cannot judge it as well",
+            f"has labels only on sites on which the bound on harm of {card.name} was found "
+            f"({', '.join(spent[:9])}): they cannot judge it as well",
             where=str(where),
             fix="keep a site back with `weedset bound --keep SITE`, or judge it on other photos "
             "with --all",

@@ -110,9 +110,10 @@ def treats_nothing(card: ModelCard, policy: Policy) -> str | None:
         return outside
     if any(item.treat_at is not None and item.code in wanted for item in card.classes):
         return None
-    return (
-        f"the model never treats {', '.join(sorted(wanted))}: the labels did not show that it may"
+    why = (
+        "did not show that it may" if card.bound is None else "could not support its bound on harm"
     )
+    return f"the model never treats {', '.join(sorted(wanted))}: the labels {why}"
 
 
 class Rule:
