@@ -24,15 +24,13 @@ from weedset.pool.standing import State, standings
 from weedset.profile import read_camera_profile
 from weedset.records import Batch
 from weedset.settings import SETTINGS_NAME, open_workspace
+from weedset.splits import LEAST_SITES
 from weedset.store import open_store
 from weedset.surroundings import Holding, packed_near, plain_folder
 from weedset.talk import counted
 
 #: A pretrained net begins to learn from about so many cells (README, "Models").
 _ENOUGH_TO_TRAIN = 200
-
-#: One site each to learn from, to tune on and to judge by.
-_SITES_TO_TRAIN = 3
 
 #: Lies beside weedset's source only.
 _RECIPE = Path("configs", "teacher.toml")
@@ -162,7 +160,7 @@ def _workspace(path: Path) -> Holding:
         cells = f"{counted(open_cells, 'cell')} of {counts['tiles']} without a label"
         steps.append(Step(f"label: {cells}", f"weedset label -w {name}"))
     sites = {item.site for item in labelled}
-    if counts["labelled"] >= _ENOUGH_TO_TRAIN and len(sites) >= _SITES_TO_TRAIN:
+    if counts["labelled"] >= _ENOUGH_TO_TRAIN and len(sites) >= LEAST_SITES:
         train = f"weedset train {_recipe()} -w {name} --out RUN"
         steps.append(Step("train a model", train))
     with_labels = dict.fromkeys(item.batch_id for item in labelled)

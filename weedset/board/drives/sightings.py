@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from weedset.board.classify import ClassifiedCell, ClassifiedPhoto
+from weedset.board.decide import is_probability
 from weedset.board.drives.blobs import Blobs, find_blobs
 from weedset.board.ground import Ground
 from weedset.board.guards import must_not_be_hurt
@@ -139,7 +140,7 @@ def _sighting(
 
 def _odd(cell: ClassifiedCell) -> bool:
     """Say whether a model's answer is no probability."""
-    return not all(-1e-6 <= p <= 1 + 1e-6 for p in cell.probabilities)
+    return not all(map(is_probability, cell.probabilities))
 
 
 def _edge(
