@@ -13,16 +13,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from weedset.board.frames import (
-    Newest,
-    Read,
-    Shot,
-    WatchedFolder,
-    concatenated_jpegs,
-    length_prefixed,
-    read_shot,
-)
+from weedset.board.frames import Newest, Shot, WatchedFolder, read_shot
 from weedset.board.rollinglog import RollingLog
+from weedset.board.streams import Read, concatenated_jpegs, length_prefixed
 from weedset.errors import PhotoError
 
 

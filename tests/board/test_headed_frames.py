@@ -9,8 +9,9 @@ from time import monotonic
 import pytest
 from test_frames import FRAMES, in_pieces
 
-from weedset.board.frames import Headed, Newest, Shot, headed, read_shot
+from weedset.board.frames import Newest, Shot, read_shot
 from weedset.board.steps import Odometry
+from weedset.board.streams import Headed, headed
 from weedset.errors import PhotoError
 
 AT = {"x_mm": 1200.5, "y_mm": -3, "heading_deg": 361}

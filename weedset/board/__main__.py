@@ -23,9 +23,6 @@ from weedset.board.frames import (
     Newest,
     Shot,
     WatchedFolder,
-    concatenated_jpegs,
-    headed,
-    length_prefixed,
     read_shot,
 )
 from weedset.board.gate import Gate
@@ -34,6 +31,7 @@ from weedset.board.measurement import check_record
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
 from weedset.board.rollinglog import RollingLog
+from weedset.board.streams import concatenated_jpegs, headed, length_prefixed
 from weedset.errors import CheckNotPassedError, WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard
