@@ -112,23 +112,27 @@ def fit_camera(
         focal_uncertainty_px=float(sigma[0]),
         centre_uncertainty_px=float(max(sigma[1], sigma[2])),
     )
-    pose = None
-    if ground:
-        height, pitch, roll = _ground_pose(problem, values, ground)
-        # The height follows the ruler; how well that was read comes on top.
-        read_mm = height * _READING_MM / RULER_MM
-        pose = FittedPose(
-            height, pitch, roll, math.hypot(sigma[3], read_mm), float(max(sigma[4], sigma[5]))
-        )
     each = problem.errors_px(values)
     names = [board.path.name for board in everything]
     return Fit(
         fitted,
-        pose,
+        _fitted_pose(problem, values, ground, sigma) if ground else None,
         error,
         tuple(zip(names, each, strict=True)),
         _covered(everything),
         angle,
+    )
+
+
+def _fitted_pose(
+    problem: BoardProblem, values: Floats, ground: Sequence[int], sigma: Floats
+) -> FittedPose:
+    """Return the pose over the ground; `sigma` is what `_uncertainty` says."""
+    height, pitch, roll = _ground_pose(problem, values, ground)
+    # The height follows the ruler; how well that was read comes on top.
+    read_mm = height * _READING_MM / RULER_MM
+    return FittedPose(
+        height, pitch, roll, math.hypot(sigma[3], read_mm), float(max(sigma[4], sigma[5]))
     )
 
 
