@@ -48,8 +48,9 @@ pictures: env
 	PYTHONPATH=. $(BIN)/python docs/pictures.py demo
 
 # What is given away: sdist and wheel, the exact versions tested with, a list of ingredients.
+# setuptools warns where the shell forbids bytecode, of which none goes into a wheel anyway.
 package: env
-	$(BIN)/python -m build --no-isolation --outdir dist .
+	env -u PYTHONDONTWRITEBYTECODE $(BIN)/python -m build --no-isolation --outdir dist .
 
 lock: env
 	$(BIN)/python .ci/lock.py > .requirements.lock.part

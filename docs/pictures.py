@@ -143,7 +143,7 @@ def ready(page: Page) -> None:
 @contextmanager
 def served(room: Path) -> Iterator[str]:
     """Serve the labelling page of a workspace; yields its link."""
-    words = ["label", "-w", str(room), "--port", "0", "--no-browser"]
+    words = ["label", "-w", str(room), "--port", "0", "--no-browser", "--annotator", "anna"]
     program = [sys.executable, "-c", "from weedset.cli import app; app()", *words]
     with subprocess.Popen(program, stderr=subprocess.PIPE, text=True) as process:
         assert process.stderr is not None

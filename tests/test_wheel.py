@@ -37,8 +37,11 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for name in ("pyproject.toml", "README.md", "LICENSE"):
         shutil.copy(ROOT / name, source)
     build = [sys.executable, "-m", "build", "--no-isolation", "--outdir", str(out), str(source)]
-    done = subprocess.run(build, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr
+    env = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
+    done = subprocess.run(build, env=env, capture_output=True, text=True, check=False)
+    said = done.stdout + done.stderr
+    assert done.returncode == 0, said
+    assert not re.search("warning|deprecat", said, re.IGNORECASE), said
     return out
 
 
@@ -52,13 +55,15 @@ def test_every_file_that_the_program_reads_is_inside(built: Path, wheel: Path) -
     inside = set(zipfile.ZipFile(wheel).namelist())
     (sdist,) = built.glob("*.tar.gz")
     with tarfile.open(sdist) as tar:
-        given = {name.partition("/")[2] for name in tar.getnames()}
+        given = {item.name.partition("/")[2] for item in tar if item.isfile()}
     for package in ("weedset", "training"):
         for path in (ROOT / package).rglob("*"):
             if path.is_file() and "__pycache__" not in path.parts:
                 name = str(path.relative_to(ROOT))
                 assert name in inside, name
                 assert name in given, name
+    for path in (ROOT / "configs").iterdir():
+        assert f"training/configs/{path.name}" in inside & given
     assert {name.partition("/")[0] for name in inside} == {
         "weedset", "training", f"weedset-{weedset.__version__}.dist-info",
     }  # fmt: skip
@@ -144,9 +149,25 @@ def test_the_desk_part_is_enough_from_photos_to_a_contribution(
     assert run(bin_, here, "weedset", "--version").strip() == f"weedset {weedset.__version__}"
     said = run(bin_, here, "weedset", "doctor", "training", code=1)
     assert "training: not ready, for torch" in said
-    said = run(bin_, here, "weedset", "train", "r.toml", "-w", "garden", "--out", "o", code=1)
+    assert "EfficientNet-Lite0" in run(bin_, here, "weedset", "recipes")
+    said = run(bin_, here, "weedset", "train", "teacher", "-w", "garden", "--out", "o", code=1)
     assert "pip install 'weedset[train]'" in said
     assert "1 labelled" in run(bin_, here, "weedset", "status", "garden")
+
+
+def test_the_training_part_is_enough_to_train_by_a_given_recipe(
+    wheel: Path, tmp_path: Path
+) -> None:
+    bin_ = make_place(tmp_path / "place", wheel, "train")
+    here = tmp_path / "here"
+    here.mkdir()
+    run(bin_, here, "weedset", "new", "garden")
+    train = ("weedset", "train")
+    said = run(bin_, here, *train, "techer", "-w", "garden", "--out", "o", code=1)
+    assert "did you mean teacher? weedset has demo, small, student15" in said
+    # The recipe is found: what is missing is labels.
+    said = run(bin_, here, *train, "teacher", "-w", "garden", "--out", "o", code=1)
+    assert "label some" in said
 
 
 def test_the_lock_fits_what_is_asked_for() -> None:

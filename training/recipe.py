@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import difflib
 from dataclasses import dataclass, fields
+from itertools import takewhile
 from pathlib import Path
 from typing import Literal, cast, get_args
 
 from weedset.errors import SettingsError
-from weedset.fields import Fields, read_toml
+from weedset.fields import Fields, read_text, read_toml
 
 BackboneName = Literal["tiny", "small", "lite0"]
+
+#: A link to `configs/` of the repository: the recipes that come with weedset, also when installed.
+_GIVEN = Path(__file__).with_name("configs")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,15 +48,43 @@ class Recipe:
     unlabelled_per_labelled: float = 0.0
 
 
-def read_recipe(path: Path) -> Recipe:
-    """Read a recipe from a TOML file.
+def given_recipes() -> dict[str, Path]:
+    """Return the recipes that come with weedset, by name."""
+    return {path.stem: path for path in sorted(_GIVEN.glob("*.toml"))}
 
-    Raises SettingsError, naming file and field, for what is missing, absurd or misspelt.
+
+def read_recipe(named: Path) -> Recipe:
+    """Read a recipe: one that comes with weedset, by its name, or any by its path.
+
+    Raises SettingsError, naming file and field, for what is missing, absurd or misspelt; of a
+    recipe that is not there it names those that come with weedset.
     """
-    if not path.exists():
-        fix = "copy one out of configs/ in the repository of weedset, and name it"
-        raise SettingsError("there is no such recipe", where=str(path), fix=fix)
-    return recipe_from(read_toml(path, SettingsError))
+    return recipe_from(read_toml(recipe_path(named), SettingsError))
+
+
+def recipe_path(named: Path) -> Path:
+    """Return the file of a recipe; as `read_recipe`."""
+    # A folder of runs may well hold one called teacher: that is no recipe.
+    if named.exists() and str(named) not in given_recipes():
+        return named
+    return given_recipe(str(named))
+
+
+def given_recipe(name: str) -> Path:
+    """Return the file of a recipe that comes with weedset; raises SettingsError."""
+    given = given_recipes()
+    if name in given:
+        return given[name]
+    near = difflib.get_close_matches(Path(name).stem, given, 1)
+    fix = f"did you mean {near[0]}? " if near else ""
+    fix += f"weedset has {', '.join(given)}: `weedset recipes` tells of them"
+    raise SettingsError("there is no such recipe", where=name, fix=fix)
+
+
+def told_of(path: Path) -> str:
+    """Return what a recipe says of itself: the comment it begins with, "" where it has none."""
+    lines = takewhile(lambda line: line.startswith("#"), read_text(path, SettingsError).split("\n"))
+    return " ".join(line.lstrip("# ").rstrip() for line in lines)
 
 
 def recipe_from(table: Fields) -> Recipe:

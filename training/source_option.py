@@ -1,4 +1,4 @@
-"""Options that say where labelled cells come from, shared by the maintainer's verbs."""
+"""What the maintainer's verbs share: the recipe, and where labelled cells come from."""
 
 from __future__ import annotations
 
@@ -12,6 +12,9 @@ from weedset.settings import open_workspace
 if TYPE_CHECKING:
     from training.sources import Source
 
+RecipeArgument = Annotated[
+    Path, typer.Argument(help="The recipe: a name that `weedset recipes` lists, or a TOML file.")
+]
 EditionOption = Annotated[
     Path | None,
     typer.Option(help="An edition of a pool, instead of a workspace: pool/editions/0001, say."),

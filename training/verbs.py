@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
+from textwrap import fill
 from typing import Annotated
 
 try:
@@ -21,8 +22,9 @@ except ModuleNotFoundError as exc:  # the base install is for boards
 from training.doubting.doubt_verb import add_doubt_verb
 from training.evaluation.judging_verbs import add_judging_verbs
 from training.parts import require_training
+from training.recipe import given_recipe, given_recipes, read_recipe, told_of
 from training.releasing.release_verbs import add_release_verbs
-from training.source_option import EditionOption, open_source
+from training.source_option import EditionOption, RecipeArgument, open_source
 from weedset.cli import app
 from weedset.cli.door import JsonOption, WorkspaceOption, emit
 
@@ -32,9 +34,32 @@ HeldOutOption = Annotated[
 ]
 
 
+@app.command("recipes")
+def recipes(
+    name: Annotated[str | None, typer.Argument(help="Print this one, to copy and change.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List the recipes that come with weedset, or print one.
+
+    Example: `weedset recipes`
+
+    Example: `weedset recipes teacher > mine.toml`
+
+    Example: `weedset recipes small --json`
+    """
+    chosen = given_recipes() if name is None else {name: given_recipe(name)}
+    for each, path in chosen.items():
+        if as_json:
+            emit({"record": "recipe", **asdict(read_recipe(path)), "told": told_of(path)})
+        elif name is None:
+            typer.echo(fill(f"{each:<11}{told_of(path)}", 80, subsequent_indent=" " * 11))
+        else:
+            typer.echo(path.read_text("utf-8"), nl=False)
+
+
 @app.command("train")
 def train(
-    recipe: Annotated[Path, typer.Argument(help="The recipe (TOML), such as configs/small.toml.")],
+    recipe: RecipeArgument,
     out: Annotated[Path, typer.Option(help="Folder for the run.")],
     workspace: WorkspaceOption = Path(),
     edition: EditionOption = None,
@@ -51,12 +76,11 @@ def train(
 
     A run that was stopped goes on when the same command is given again.
 
-    Example: `weedset train configs/teacher.toml --edition pool/editions/0001 --out runs/big`
+    Example: `weedset train teacher --edition pool/editions/0001 --out runs/big`
 
-    Example: `weedset train configs/student15.toml -w garden --out runs/small --teacher runs/big`
+    Example: `weedset train student15 -w garden --out runs/small --teacher runs/big`
     """
     require_training()
-    from training.recipe import read_recipe
     from training.train import train as run_training
 
     run_training(

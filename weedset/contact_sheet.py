@@ -20,7 +20,7 @@ from weedset.tilearchive import read_tile
 
 _ACROSS = 6
 _WIDTH_PX, _MOST_SIDE_PX, _TEXT_PX, _GAP_PX = 1570, 760, 12, 10
-_PAPER, _INK, _WARN = "#f7f5ef", "#20262a", "#9c2f00"
+_PAPER, _INK, _WARN, _NO_TILE = "#f7f5ef", "#20262a", "#9c2f00", "#dad6cc"
 
 #: How each fault is written below a photo.
 _WORDS = {
@@ -55,16 +55,19 @@ def write_contact_sheet(
     """
     across = max(1, min(_ACROSS, len(items)))
     side = min(_MOST_SIDE_PX, (_WIDTH_PX - _GAP_PX) // across - _GAP_PX)
-    height = side + 5 * _TEXT_PX + 3 * _GAP_PX
-    rows = -(-len(items) // across)
-    foot = rows * height + _GAP_PX
+    pictures = [_thumbnail(workspace, item, limits, side) for item in items]
+    # Each row is as high as its highest photo, so that no band is empty between them.
+    starts = range(0, len(items), across)
+    heights = [max(image.height for image in pictures[at : at + across]) for at in starts]
+    below = _GAP_PX + 4 * (_TEXT_PX + 4) + 2 * _GAP_PX
+    foot = sum(heights) + len(heights) * below + _GAP_PX
     size = (across * (side + _GAP_PX) + _GAP_PX, foot + 2 * _TEXT_PX + _GAP_PX)
     paper = Image.new("RGB", size, _PAPER)
-    for index, item in enumerate(items):
+    for index, (item, picture) in enumerate(zip(items, pictures, strict=True)):
         row, col = divmod(index, across)
-        x, y = _GAP_PX + col * (side + _GAP_PX), _GAP_PX + row * height
-        paper.paste(_thumbnail(workspace, item, limits, side), (x, y))
-        _write_below(ImageDraw.Draw(paper), x, y + side + 4, side, item)
+        x, y = _GAP_PX + col * (side + _GAP_PX), _GAP_PX + sum(heights[:row]) + row * below
+        paper.paste(picture, (x, y))
+        _write_below(ImageDraw.Draw(paper), x, y + picture.height + 4, side, item)
     _write_legend(ImageDraw.Draw(paper), _GAP_PX, foot)
     buffer = io.BytesIO()
     paper.save(buffer, "PNG" if path.suffix.lower() == ".png" else "JPEG", quality=90)
@@ -77,18 +80,21 @@ def write_contact_sheet(
 def _thumbnail(
     workspace: Workspace, item: SheetItem, limits: QualityLimits, side_px: int
 ) -> Image.Image:
-    """Put the tiles of a photo together, small, and strike those beyond the limits."""
+    """Put the tiles of a photo together, small, and strike those beyond the limits.
+
+    The picture ends where the tiles end; its longer side has at most `side_px`.
+    """
     grid = item.photo.grid
     side = max(2, side_px // max(grid.rows, grid.cols))
-    picture = Image.new("RGB", (side_px, side_px), "#dad6cc")
-    left, top = (side_px - grid.cols * side) // 2, (side_px - grid.rows * side) // 2
+    size = min(side_px, grid.cols * side), min(side_px, grid.rows * side)
+    picture = Image.new("RGB", size, _NO_TILE)
     draw = ImageDraw.Draw(picture)
     archive = tile_archive(workspace, item.photo.digest)
     for tile in item.tiles:
         pixels = decode_tile(read_tile(archive, tile))
         step = max(1, pixels.shape[0] // side // 2)
         small = Image.fromarray(np.ascontiguousarray(pixels[::step, ::step]))
-        x, y = left + tile.col * side, top + tile.row * side
+        x, y = tile.col * side, tile.row * side
         picture.paste(small.resize((side, side), Image.Resampling.BOX), (x, y))
         if tile.quality is not None and faults(tile.quality, limits):
             _strike(draw, x, y, side)

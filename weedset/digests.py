@@ -24,6 +24,15 @@ def file_digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def aside_of(path: Path) -> Path:
+    """Return a name beside `path` that nobody uses, to write under until all is whole.
+
+    Threads, and machines that see the same folder, may write the same file at once; and a killed
+    process leaves its own behind, whose id comes again, in containers soon.
+    """
+    return path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+
+
 @contextmanager
 def whole_file(path: Path) -> Iterator[IO[bytes]]:
     """Open a file that takes its name only once it is written, whole and on the disk.
@@ -32,8 +41,7 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
     nothing is left. Raises OSError.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    # Threads, and machines that see the same folder, may write the same file at once.
-    aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    aside = aside_of(path)
     try:
         with aside.open("wb") as file:
             yield file
@@ -60,7 +68,7 @@ def whole_folder(path: Path) -> Iterator[Path]:
     if path.exists() or path.is_symlink():
         raise FileExistsError(errno.EEXIST, "is there already", str(path))
     path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    aside = aside_of(path)
     try:
         aside.mkdir()
         yield aside

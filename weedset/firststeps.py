@@ -28,6 +28,9 @@ _MASK_OR_SHEET = re.compile(r"_mask$|-sheet-[0-9]{2}$")
 #: `weedset classify --overlay` names what it draws after the photo and its digest.
 _OVERLAY = re.compile(r"-[0-9a-f]{8}$")
 
+#: By files of these kinds a folder in weedset's source is known as a part of it.
+_OF_SOURCE = (".py", ".md", ".html")
+
 #: EXIF does not need the pixels: a photo is decoded as small as it can be.
 _LEAST_SHARE = 0.01
 
@@ -99,12 +102,12 @@ def below(path: Path) -> list[Path]:
 def photos_near(path: Path) -> dict[Path, list[str]]:
     """Return the names of photos by folder: of this one, those in it, and those in these.
 
-    What weedset drew is no photo, nor is a mask. In weedset's own source only pictures that a
-    camera took, or that lie in a folder of photos by its name, are somebody's photos.
+    What weedset drew is no photo, nor is a mask. In weedset's own source, its manual say, only
+    pictures that a camera took, or that lie in a folder of photos by its name, are somebody's.
     """
     inside = _folders_in(path)
     deeper = [item for folder in inside[:_MOST_FOLDERS] for item in _folders_in(folder)]
-    own, found = is_own_source(path), {}
+    own, found = own_source(path), {}
     for folder in (path, *inside, *deeper[:_MOST_FOLDERS]):
         names = _photos_in(folder)
         if names and not (own and _is_no_camera(folder, names)):
@@ -156,8 +159,22 @@ def _is_no_camera(folder: Path, names: list[str]) -> bool:
     return exif.focal_length_mm is None and exif.taken_at is None
 
 
-def is_own_source(path: Path) -> bool:
-    """Tell whether a folder is the source of weedset, as from its repository."""
+def own_source(path: Path) -> Path | None:
+    """Return the source of weedset, as from its repository, that a folder is, or is a part of.
+
+    A folder within it that holds neither program nor manual is somebody's own.
+    """
+    if _is_source(path):
+        return path
+    root = next(filter(_is_source, path.absolute().parents), None)
+    try:
+        part = any(item.suffix in _OF_SOURCE for item in below(path))
+    except SettingsError:
+        return None
+    return root if part else None
+
+
+def _is_source(path: Path) -> bool:
     try:
         project = read_toml(path / "pyproject.toml", SettingsError).table("project")
         return project.text("name") == "weedset"

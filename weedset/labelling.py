@@ -7,6 +7,14 @@ from dataclasses import replace
 
 from weedset.records import ANY_PLANT, LabelledTile, Opinion, Origin, Statement, Verdict
 
+#: The annotator of labels for which nobody was named. It means something at home only.
+UNNAMED = "me"
+
+
+def signed(statement: Statement, giver: str) -> Statement:
+    """Return a statement as it leaves the workspace: made by the giver where none was named."""
+    return replace(statement, annotator=giver) if statement.annotator == UNNAMED else statement
+
 
 def contradiction(statement: Statement) -> str | None:
     """Return in words what contradicts itself in a statement, or None."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from weedset.errors import ConflictError, StoreError
+from weedset.labelling import UNNAMED
 from weedset.records import Origin, Statement
 from weedset.settings import Workspace
 from weedset.store import Store, open_store_as
@@ -78,6 +79,15 @@ class LabelStore(Store):
             self._db.execute(newest.format(table)).fetchone()[0] for table in ("tile", "statement")
         )
         return tile_id, statement_id
+
+    def last_annotator(self) -> str:
+        """Return who labelled last by name on the page, "" for nobody yet."""
+        row = self._db.execute(
+            "SELECT annotator FROM statement WHERE origin IN ('page', 'suggestion') "
+            "AND annotator <> ? ORDER BY id DESC LIMIT 1",
+            (UNNAMED,),
+        ).fetchone()
+        return str(row[0]) if row else ""
 
     def say(self, sayings: Sequence[Saying]) -> tuple[int, ...]:
         """Add what was said and return the numbers of the statements, or add nothing.

@@ -23,6 +23,12 @@ CAUTION = (
     "ground with the tool switched off first, and follow local rules and licensed practice."
 )
 
+#: What a command says in place of CAUTION, which stands whole in card, release and report.
+REMINDER = (
+    "CAUTION: no safety system. A wrong decision can burn, cut, start a fire or hurt: people and "
+    "animals away, the tool off at first. In full in the model's card."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class ClassCard:
@@ -94,6 +100,11 @@ class ModelCard:
     def codes(self) -> tuple[str, ...]:
         """The species codes of the outputs, in order."""
         return tuple(item.code for item in self.classes)
+
+
+def reminder(card: ModelCard) -> str:
+    """Return what a command says of a card's caution: one in other words is never shortened."""
+    return REMINDER if card.caution == CAUTION else card.caution
 
 
 def card_to_json(card: ModelCard) -> str:

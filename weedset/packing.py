@@ -43,7 +43,7 @@ from weedset.contribution.rows import GivenLabel, label_row, loose_row, photo_ro
 from weedset.digests import bytes_digest, whole_file
 from weedset.errors import ContributionError, StoreError
 from weedset.images import encode_upright
-from weedset.labelling import under_checklist
+from weedset.labelling import signed, under_checklist
 from weedset.records import Batch, Photo, Statement
 from weedset.settings import Workspace, loose_picture_path, tile_archive
 from weedset.store import Store
@@ -56,8 +56,9 @@ _BLOCK_BYTES = 1 << 20
 
 @dataclass
 class _Seen:
-    """What came by while packing, to be stated at the end."""
+    """What came by while packing, to be stated at the end, and who is known to give it."""
 
+    giver: str
     tiles: int = 0
     whole_photos: int = 0
     photos: int = 0
@@ -65,10 +66,13 @@ class _Seen:
     annotators: set[str] = field(default_factory=set)
     tiles_with: Counter[str] = field(default_factory=Counter)
 
-    def note(self, statement: Statement) -> None:
+    def note(self, said: Statement) -> Statement:
+        """Take in a statement; return it as it leaves the workspace."""
+        statement = signed(said, self.giver)
         self.annotators.add(statement.annotator)
         self.tiles_with.update(statement.present)
         self.tiles_with.update(dict.fromkeys(statement.doubtful, 0))
+        return statement
 
 
 class _Bag:
@@ -128,7 +132,7 @@ def pack_batch(
     _agree(batch, giving, giving_path(workspace.root, batch.id))
     photos = photos_in_time(store, batch)
     name = f"{giving.site}-{batch.taken_on}"
-    seen = _Seen()
+    seen = _Seen(giving.giver)
     try:
         with ExitStack() as stack, whole_file(out) as file:
             spools = [stack.enter_context(tempfile.TemporaryFile()) for _ in range(3)]
@@ -220,10 +224,9 @@ def _pack_tiles(
     standing = store.standing_of(photo.digest)
     for labelled, made_at in standing:
         picture = tile_key(key, labelled.tile.row, labelled.tile.col)
-        statement = under_checklist(labelled, looked_for)
+        statement = seen.note(under_checklist(labelled, looked_for))
         bag.add_payload(tile_name(picture), reader.read(labelled.tile))
         labels.write(_line(label_row(GivenLabel(picture, statement, made_at[:10]))))
-        seen.note(statement)
     seen.tiles += len(standing)
     return len(standing)
 
@@ -240,9 +243,8 @@ def _pack_loose(
     for number, (picture, made_at) in enumerate(store.loose_of(batch.id), 1):
         key, path = f"n{number:06d}", loose_picture_path(workspace, picture.digest)
         bag.add_payload(loose_name(key), read_loose(path))
-        label = GivenLabel(key, picture.statement, made_at[:10])
+        label = GivenLabel(key, seen.note(picture.statement), made_at[:10])
         rows.write(_line(loose_row(label, picture.digest)))
-        seen.note(picture.statement)
         seen.loose += 1
 
 

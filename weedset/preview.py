@@ -22,6 +22,7 @@ from weedset.digests import write_whole
 from weedset.errors import ContributionError
 from weedset.fields import parse_json, read_text
 from weedset.images import encode_tile, encode_upright, reduced
+from weedset.labelling import UNNAMED, signed
 from weedset.packing import nothing_to_give, photos_in_time, read_loose
 from weedset.records import Batch, Photo, Tile
 from weedset.settings import Workspace, loose_picture_path, tile_archive
@@ -50,7 +51,8 @@ class Preview:
     """What packing would put into the archive.
 
     `tile_octets`, `photo_octets` and `loose_octets` are the bytes of the tiles, of the whole
-    photos and of the pictures of unknown scale.
+    photos and of the pictures of unknown scale. `unnamed` labels were made without a name
+    and go under the giver's.
     """
 
     tiles: int
@@ -61,6 +63,7 @@ class Preview:
     photo_octets: int
     loose_octets: int
     annotators: tuple[str, ...]
+    unnamed: int
     cameras: tuple[str, ...]
     stated: tuple[tuple[str, str | float], ...]
     sheets: tuple[Path, ...]
@@ -108,8 +111,8 @@ def preview_batch(
             key = f"n{number:06d}"
             yield _Shown(f"{key}  scale unknown", reduced(data, key, _SHEET_PX))
 
-    people = {item.statement.annotator for rows in labelled.values() for item, _ in rows}
-    people |= {picture.statement.annotator for picture, _ in loose}
+    said = [item.statement for rows in labelled.values() for item, _ in rows]
+    said += [picture.statement for picture, _ in loose]
     sheets = tuple(_write_sheets(shown(), out))
     return Preview(
         tiles=sum(map(len, labelled.values())),
@@ -119,7 +122,8 @@ def preview_batch(
         tile_octets=sum(item.tile.length for rows in labelled.values() for item, _ in rows),
         photo_octets=octets["photo"],
         loose_octets=octets["loose"],
-        annotators=tuple(sorted(people)),
+        annotators=tuple(sorted({signed(item, giving.giver).annotator for item in said})),
+        unnamed=sum(item.annotator == UNNAMED for item in said),
         cameras=tuple(sorted({photo.camera for photo in given.values()})),
         stated=tuple(giving_fields(giving).items()),
         sheets=sheets,

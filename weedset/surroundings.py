@@ -13,7 +13,7 @@ from pathlib import Path
 from weedset.contribution.layout import BATCH
 from weedset.errors import SettingsError, WeedsetError
 from weedset.fields import read_toml
-from weedset.firststeps import MARKERS, Step, below, is_own_source, photos_near, to_first_tiles
+from weedset.firststeps import MARKERS, Step, below, own_source, photos_near, to_first_tiles
 from weedset.profile import read_camera_profile
 from weedset.settings import SETTINGS_NAME
 from weedset.talk import counted
@@ -57,9 +57,10 @@ def plain_folder(path: Path) -> Holding:
     ]
     facts: dict[str, object] = {"photos": sum(map(len, photos.values()))}
     steps: list[Step] = []
-    if own := is_own_source(path):
-        words.insert(0, "weedset's own folder: its program, its manual and its tests")
-        steps.append(_demo(path))
+    if own := own_source(path):
+        part = "" if own == path else "part of "
+        words.insert(0, f"{part}weedset's own folder: its program, its manual and its tests")
+        steps.append(_demo(own))
     begun = photos or "camera profile" in kinds
     if "workspace" not in kinds and (begun or not (own or found)):
         steps += to_first_tiles(path)

@@ -32,9 +32,6 @@ from weedset.talk import counted
 #: A pretrained net begins to learn from about so many cells (README, "Models").
 _ENOUGH_TO_TRAIN = 200
 
-#: Lies beside weedset's source only.
-_RECIPE = Path("configs", "teacher.toml")
-
 
 def what_is(path: Path) -> Holding:
     """Return what a file or folder is. Raises SettingsError where there is none.
@@ -161,16 +158,12 @@ def _workspace(path: Path) -> Holding:
         steps.append(Step(f"label: {cells}", f"weedset label -w {name}"))
     sites = {item.site for item in labelled}
     if counts["labelled"] >= _ENOUGH_TO_TRAIN and len(sites) >= LEAST_SITES:
-        train = f"weedset train {_recipe()} -w {name} --out RUN"
+        train = f"weedset train teacher -w {name} --out RUN"
         steps.append(Step("train a model", train))
     with_labels = dict.fromkeys(item.batch_id for item in labelled)
     for batch in [batch for batch in batches if batch.id in with_labels][:3]:
         steps += _to_give(path, batch)
     return Holding("workspace", tuple(words), tuple(steps), facts)
-
-
-def _recipe() -> str:
-    return str(_RECIPE) if _RECIPE.is_file() else "RECIPE.toml"
 
 
 def _to_give(path: Path, batch: Batch) -> Iterator[Step]:
@@ -245,7 +238,7 @@ def _edition(path: Path) -> Holding:
     lines = (path / MANIFEST).read_text("utf-8", "replace").splitlines()
     number = path.resolve().name
     words = (f"edition {number}: {counted(len(lines), 'file')} under {MANIFEST}",)
-    train = f"weedset train {_recipe()} --edition {shlex.quote(str(path))} --out RUN"
+    train = f"weedset train teacher --edition {shlex.quote(str(path))} --out RUN"
     steps = (
         Step("read what is in it", f"less {shlex.quote(str(path / 'README.md'))}"),
         Step("train a model on it", train),

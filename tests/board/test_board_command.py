@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from PIL import Image
 from tiny_model import CARD, write_model
 
 from weedset.board.__main__ import main
+from weedset.modelcard import CAUTION, REMINDER, reminder
 
 
 @pytest.fixture
@@ -49,7 +51,17 @@ def test_json_lines_on_stdout_talk_on_stderr(
     assert [record["record"] for record in records] == (["photo"] + ["cell"] * 12) * 2
     assert records[0]["counts"]["treat"] == 12
     assert records[13]["counts"]["treat"] == 0
-    assert CARD.caution in err
+    assert reminder(CARD) in err
+
+
+def test_the_usual_caution_is_said_in_short_and_any_other_whole() -> None:
+    assert CARD.caution == CAUTION
+    assert reminder(CARD) == REMINDER
+    assert len(REMINDER) < len(CAUTION) / 2
+    for harm in ("safety system", "burn", "cut", "fire", "hurt", "people", "animals", "off"):
+        assert harm in REMINDER
+        assert harm in CAUTION
+    assert reminder(replace(CARD, caution="Keep off the slope.")) == "Keep off the slope."
 
 
 def test_plain_words_without_a_policy_treat_nothing(

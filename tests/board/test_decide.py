@@ -13,7 +13,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tiny_model import CARD
 
-from weedset.board.decide import TREAT_NOTHING, Rule, outside_bound, read_policy, scale_fits
+from weedset.board.decide import (
+    TREAT_NOTHING,
+    Rule,
+    outside_bound,
+    read_policy,
+    scale_fits,
+    treats_nothing,
+)
 from weedset.errors import ModelError, PolicyError
 from weedset.modelcard import HarmBound, ModelCard, card_from_json, card_to_json
 from weedset.records import Action, Decision, Policy
@@ -268,6 +275,41 @@ def test_what_is_outside_a_bound_names_both_choices_of_species() -> None:
     assert outside_bound(BOUNDED, policy) == (
         "the model's bound on harm holds for removing CHEAL, STEME, not CHEAL, DAUCS"
     )
+
+
+NEVER = replace(CARD, classes=tuple(replace(item, treat_at=None) for item in CARD.classes))
+
+
+@pytest.mark.parametrize(
+    ("card", "remove", "protect", "why"),
+    [
+        (CARD, {"CHEAL", "STEME"}, set(), None),
+        (CARD, {"CHEAL", "DAUCS"}, set(), None),
+        (BOUNDED, {"CHEAL", "STEME"}, set(), None),
+        (CARD, set(), {"CHEAL"}, "the policy removes nothing"),
+        (CARD, {"CHEAL"}, {"CHEAL"}, "the policy removes nothing"),
+        (CARD, {"1PLAK"}, set(), "the policy removes nothing"),
+        (BOUNDED, {"CHEAL"}, set(), "the model's bound on harm holds for removing"),
+        (NEVER, {"CHEAL", "STEME"}, set(), "the model never treats CHEAL, STEME: the labels did"),
+        (CARD, {"STEME"}, set(), "the model never treats STEME: the labels did not show"),
+    ],
+)
+@given(st.lists(st.floats(0, 1), min_size=4, max_size=4))
+def test_whether_a_model_treats_anything_at_all_is_known_beforehand(
+    card: ModelCard,
+    remove: set[str],
+    protect: set[str],
+    why: str | None,
+    probabilities: list[float],
+) -> None:
+    policy = Policy("p", frozenset(remove), frozenset(protect))
+    said = treats_nothing(card, policy)
+    if why is None:
+        assert said is None
+        return
+    assert said is not None
+    assert said.startswith(why)
+    assert decide(card, policy, probabilities).action is not Action.TREAT
 
 
 def test_a_card_with_its_bound_is_read_as_it_was_written() -> None:

@@ -7,7 +7,6 @@ import json
 import subprocess
 import sys
 from pathlib import Path
-from time import monotonic
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from drawn_drive import PROFILE, drawn_drive, write_drawn_model
 from PIL import Image
 
 from sample_data.drives import seen_from
+from weedset.board.clock import now_s
 from weedset.board.drives.drive import Drive
 from weedset.board.eye import Eye, open_eye
 from weedset.board.motion import Motion
@@ -56,7 +56,7 @@ def test_a_drawn_drive_against_exact_truth(bench: Path, tmp_path: Path, how: str
     seen_in: dict[int, int] = {}
     for number, frame in enumerate(frames):
         odometry = wheels[number] if how == "both" else None
-        looked = drive.see(frame, f"frame {number}", monotonic(), odometry)
+        looked = drive.see(frame, f"frame {number}", now_s(), odometry)
         stop, pose, where = strip.stops[number], drive.map.pose, truth_mm(number)
         assert np.hypot(pose.x_mm - stop.x_mm, pose.y_mm - stop.y_mm) < 1 + 0.01 * stop.x_mm
         if number:
@@ -173,18 +173,18 @@ def test_a_frame_that_cannot_be_read_takes_the_offers_back(bench: Path, tmp_path
     _, frames, _ = drawn_drive()
     drive = Drive(eye_of(bench), Mounting(0, 0), tmp_path / "treated.jsonl")
     for number in range(4):
-        drive.see(frames[number], "f", monotonic())
+        drive.see(frames[number], "f", now_s())
     (offer, *_) = drive.offers
     before = drive.map
     with pytest.raises(PhotoError):
-        drive.see(b"no photo", "bad", monotonic())
+        drive.see(b"no photo", "bad", now_s())
     assert drive.offers == ()
     with pytest.raises(DriveError, match="not on offer"):
         drive.take(offer.id)
-    looked = drive.see(frames[3] // 20, "dark", monotonic())
+    looked = drive.see(frames[3] // 20, "dark", now_s())
     assert (drive.offers, drive.map) == ((), before)
     assert "too little light" in str(looked.advanced.why_not)
-    drive.see(frames[5], "f", monotonic())  # the next good one is compared with the last good one
+    drive.see(frames[5], "f", now_s())  # the next good one is compared with the last good one
     assert drive.map.pose.x_mm > before.pose.x_mm + 90
 
 

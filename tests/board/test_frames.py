@@ -5,17 +5,21 @@ from __future__ import annotations
 import io
 import os
 import random
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
-from time import monotonic, sleep, time
+from time import CLOCK_BOOTTIME, clock_gettime, sleep, time
 
 import numpy as np
 import pytest
 from PIL import Image
 
+from weedset.board import streams
+from weedset.board.clock import now_s
 from weedset.board.frames import Newest, Shot, WatchedFolder, read_shot
 from weedset.board.rollinglog import RollingLog
-from weedset.board.streams import Read, concatenated_jpegs, length_prefixed
+from weedset.board.streams import Framed, Incoming, Read, concatenated_jpegs, length_prefixed
 from weedset.errors import PhotoError
 
 
@@ -44,8 +48,8 @@ def in_pieces(data: bytes, seed: int = 0) -> Read:
 
 
 def split(read: Read, how: object = concatenated_jpegs) -> list[bytes | str]:
-    found: Iterator[bytes | PhotoError] = how(read)  # type: ignore[operator]
-    return [item if isinstance(item, bytes) else item.what for item in found]
+    found: Iterator[Framed | PhotoError] = how(read)  # type: ignore[operator]
+    return [item.data if isinstance(item, Framed) else item.what for item in found]
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -89,12 +93,12 @@ def test_length_prefixed_frames() -> None:
 
 
 def test_only_the_newest_frame_waits() -> None:
-    newest = Newest(iter(FRAMES))
+    newest = Newest(Framed(frame, now_s()) for frame in FRAMES)
     sleep(0.3)  # all four have come before anyone asked
     (shot,) = newest
     assert isinstance(shot, Shot)
     assert (shot.name, shot.data, newest.dropped) == ("frame 4", FRAMES[3], 3)
-    assert 0.2 < monotonic() - shot.taken_s < 60
+    assert 0.2 < now_s() - shot.taken_s < 60
 
 
 def test_a_photo_in_a_watched_folder_is_taken_once_whole(tmp_path: Path) -> None:
@@ -149,7 +153,7 @@ def test_a_shot_is_as_old_as_its_file(tmp_path: Path) -> None:
     path = tmp_path / "a.jpg"
     path.write_bytes(FRAMES[0])
     os.utime(path, (time() - 100, time() - 100))
-    assert monotonic() - read_shot(path).taken_s == pytest.approx(100, abs=5)
+    assert now_s() - read_shot(path).taken_s == pytest.approx(100, abs=5)
     with pytest.raises(PhotoError, match="cannot be read"):
         read_shot(tmp_path / "absent.jpg")
 
@@ -179,3 +183,93 @@ def test_a_full_disk_is_told_and_stops_nothing(tmp_path: Path) -> None:
     log = RollingLog(tmp_path / "log", 1000)
     log.write(["line"])
     assert log.fault == f"{tmp_path / 'log'}: cannot be written (No space left on device)"
+
+
+class Clock:
+    """A clock that is set by hand."""
+
+    def __init__(self) -> None:
+        self.now = 100.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def test_the_clock_of_frames_counts_suspension_too() -> None:
+    """Reference: clock_gettime(2), CLOCK_BOOTTIME; a process begins when it was started."""
+    assert abs(now_s() - clock_gettime(CLOCK_BOOTTIME)) < 60
+    code = "import time; time.sleep(0.3); from weedset.board.clock import *; print(started_s())"
+    before_s = clock_gettime(CLOCK_BOOTTIME)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True)
+    after_s = clock_gettime(CLOCK_BOOTTIME)
+    assert before_s - 0.05 <= float(done.stdout) <= after_s - 0.3  # ticks of a hundredth
+
+
+def test_what_has_queued_up_is_as_old_as_it_may_be(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A pipe that is read again after an hour, and a writer that has more to hand on."""
+    clock, (out, into) = Clock(), os.pipe()
+    monkeypatch.setattr(streams, "now_s", clock)
+    monkeypatch.setattr(streams, "started_s", lambda: 90.0)
+    incoming = Incoming(out)
+    found = concatenated_jpegs(incoming.read, lambda: incoming.empty_s)
+
+    def taken_s(frame: bytes, *, while_waiting: bool) -> float:
+        if while_waiting:
+            with monkeypatch.context() as patched:  # it comes while nothing was there
+                patched.setattr(streams.select, "select", arriving(into, frame))
+                item = next(found)
+        else:
+            os.write(into, frame)
+            item = next(found)
+        assert isinstance(item, Framed)
+        assert item.data == frame
+        return item.taken_s
+
+    # What lay there when it began may be as old as the process.
+    assert taken_s(FRAMES[0], while_waiting=False) == 90
+    clock.now = 100.5
+    assert taken_s(FRAMES[1], while_waiting=True) == 100.5
+    clock.now = 100.6  # lies there before anyone looks: as old as the last look may be
+    assert taken_s(FRAMES[2], while_waiting=False) == 100.5
+    clock.now = 100.7
+    assert taken_s(FRAMES[1], while_waiting=True) == 100.7
+    clock.now += 3600  # stopped
+    assert taken_s(FRAMES[3], while_waiting=False) == 100.7
+    assert taken_s(FRAMES[0], while_waiting=True) == 100.7  # the writer's own queue
+    clock.now += 0.5
+    assert taken_s(FRAMES[1], while_waiting=True) == 100.7
+    clock.now += 0.6
+    assert taken_s(FRAMES[2], while_waiting=True) == clock.now
+    os.close(into)
+    assert list(found) == []
+    os.close(out)
+
+
+def arriving(into: int, data: bytes) -> object:
+    """Return a select that finds nothing at first; then `data` is there."""
+    looks = 0
+
+    def look(*_asked: object) -> tuple[list[int], list[int], list[int]]:
+        nonlocal looks
+        looks += 1
+        if looks == 2:
+            os.write(into, data)
+        return ([], [], []) if looks == 1 else ([1], [], [])
+
+    return look
+
+
+def test_a_frame_is_as_old_as_its_first_byte() -> None:
+    """Its rest comes after a stop, together with the next: chunks begin and end anywhere."""
+    whole = FRAMES[0] + FRAMES[1] + FRAMES[2]
+    pieces = [(whole[:500], 1.0), (whole[500 : len(FRAMES[0]) + 20], 50.0),
+              (whole[len(FRAMES[0]) + 20 :], 60.0)]  # fmt: skip
+    at = iter(pieces)
+    now = [0.0]
+
+    def read(_most: int) -> bytes:
+        data, now[0] = next(at, (b"", 0.0))
+        return data
+
+    found = list(concatenated_jpegs(read, lambda: now[0]))
+    assert found == [Framed(FRAMES[0], 1), Framed(FRAMES[1], 50), Framed(FRAMES[2], 60)]

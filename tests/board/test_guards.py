@@ -6,7 +6,6 @@ import io
 import math
 from dataclasses import replace
 from pathlib import Path
-from time import monotonic
 
 import numpy as np
 import pytest
@@ -14,6 +13,7 @@ from PIL import Image, ImageFilter
 from tiny_model import camera, other_card, write_model
 
 from weedset.board.classify import ClassifiedCell, ClassifiedPhoto, classify_photo
+from weedset.board.clock import now_s
 from weedset.board.eye import Eye
 from weedset.board.guards import Guards, Look, kept_out, look_at, picture_fault, stale
 from weedset.board.model import open_model
@@ -160,19 +160,19 @@ def test_a_photo_that_is_blurred_or_dark_is_left_alone_whole(eye: Eye, tmp_path:
 
 def test_frames_that_are_late_repeated_or_of_another_size_are_left_alone(eye: Eye) -> None:
     first, second = rough(), rough((247, 2, 2))
-    assert treated(eye.frame(first, "1", monotonic())) == 12
-    again = eye.frame(first, "2", monotonic())
+    assert treated(eye.frame(first, "1", now_s())) == 12
+    again = eye.frame(first, "2", now_s())
     assert {cell.decision.reason for cell in again.cells} == {
         "stale: the very frame that came before"
     }
-    late = eye.frame(second, "3", monotonic() - 60)
+    late = eye.frame(second, "3", now_s() - 60)
     assert late.cells[0].decision.reason.startswith("stale: the photo is 60.")
-    other = eye.frame(rough((246, 2, 2), (500, 300)), "4", monotonic())
+    other = eye.frame(rough((246, 2, 2), (500, 300)), "4", now_s())
     assert "size changed: it is 500 x 300 px, but the first was 400 x 300" in (
         other.cells[0].decision.reason
     )
     assert treated(late) + treated(other) + treated(again) == 0
-    assert treated(eye.frame(first, "5", monotonic())) == 12
+    assert treated(eye.frame(first, "5", now_s())) == 12
 
 
 def jpeg(pixels: np.ndarray, orientation: int) -> bytes:
@@ -189,17 +189,17 @@ def test_frames_of_a_camera_that_turns_its_picture_are_left_alone(
 ) -> None:
     """One that looks straight down cannot tell which side is up, and may think otherwise."""
     frames = [rough((248 - number, 2, 2)) for number in range(3)]
-    assert treated(eye.frame(jpeg(frames[0], first), "1", monotonic())) == 12
-    seen = eye.frame(jpeg(frames[1], turned), "2", monotonic())
+    assert treated(eye.frame(jpeg(frames[0], first), "1", now_s())) == 12
+    seen = eye.frame(jpeg(frames[1], turned), "2", now_s())
     assert {cell.decision.reason for cell in seen.cells} == {
         f"the camera's picture turned: EXIF orientation is {turned}, but the first was {first}"
     }
-    assert treated(eye.frame(jpeg(frames[2], first), "3", monotonic())) == 12
+    assert treated(eye.frame(jpeg(frames[2], first), "3", now_s())) == 12
 
 
 def test_a_camera_too_coarse_for_the_model_is_left_alone(tmp_path: Path) -> None:
     model = open_model(write_model(tmp_path / "m.onnx", other_card(gsd_max_mm_per_px=0.3)))
-    seen = Eye(model, camera(), CHEAL_BED).frame(rough(), "f", monotonic())
+    seen = Eye(model, camera(), CHEAL_BED).frame(rough(), "f", now_s())
     assert all(cell.decision.reason.startswith("too coarse") for cell in seen.cells)
 
 
@@ -217,5 +217,5 @@ def test_what_is_no_frame_is_an_error_and_the_next_one_counts(
     eye: Eye, frame: np.ndarray | bytes
 ) -> None:
     with pytest.raises(PhotoError, match="is "):
-        eye.frame(frame, "f", monotonic())
-    assert treated(eye.frame(rough(), "g", monotonic())) == 12
+        eye.frame(frame, "f", now_s())
+    assert treated(eye.frame(rough(), "g", now_s())) == 12

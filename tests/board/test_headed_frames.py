@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from time import monotonic
 
 import pytest
 from test_frames import FRAMES, in_pieces
 
+from weedset.board.clock import now_s
 from weedset.board.frames import Newest, Shot, read_shot
 from weedset.board.steps import Odometry
-from weedset.board.streams import Headed, headed
+from weedset.board.streams import Framed, headed
 from weedset.errors import PhotoError
 
+CAME_S = 7.0
 AT = {"x_mm": 1200.5, "y_mm": -3, "heading_deg": 361}
 
 
@@ -21,10 +22,10 @@ def sent(data: bytes, **more: object) -> bytes:
     return json.dumps({"length": len(data), **more}).encode() + b"\n" + data
 
 
-def split(stream: bytes, seed: int = 0) -> list[Headed | str]:
+def split(stream: bytes, seed: int = 0) -> list[Framed | str]:
     return [
-        it if isinstance(it, Headed) else f"{it.where}: {it.what}"
-        for it in headed(in_pieces(stream, seed))
+        it if isinstance(it, Framed) else f"{it.where}: {it.what}"
+        for it in headed(in_pieces(stream, seed), lambda: CAME_S)
     ]
 
 
@@ -32,9 +33,9 @@ def split(stream: bytes, seed: int = 0) -> list[Headed | str]:
 def test_frames_come_apart_with_their_odometry(seed: int) -> None:
     stream = sent(FRAMES[0], odometry=AT) + sent(FRAMES[1]) + sent(FRAMES[2], odometry=None)
     assert split(stream, seed) == [
-        Headed(FRAMES[0], Odometry(1200.5, -3, 361)),
-        Headed(FRAMES[1], None),
-        Headed(FRAMES[2], None),
+        Framed(FRAMES[0], CAME_S, Odometry(1200.5, -3, 361)),
+        Framed(FRAMES[1], CAME_S),
+        Framed(FRAMES[2], CAME_S),
     ]
 
 
@@ -52,7 +53,16 @@ def test_frames_come_apart_with_their_odometry(seed: int) -> None:
 def test_bad_odometry_costs_its_frame_only(odometry: object, what: str) -> None:
     bad, good = split(sent(FRAMES[0], odometry=odometry) + sent(FRAMES[1]))
     assert what in str(bad)
-    assert good == Headed(FRAMES[1], None)
+    assert good == Framed(FRAMES[1], CAME_S)
+
+
+def test_a_frame_is_as_old_as_it_says_itself() -> None:
+    told, untold = split(sent(FRAMES[0], taken_boottime_s=3.5) + sent(FRAMES[1]))
+    assert told == Framed(FRAMES[0], 3.5)
+    assert untold == Framed(FRAMES[1], CAME_S)
+    for wrong in (-1, "now", float("nan"), [1]):
+        (bad,) = split(sent(FRAMES[0], taken_boottime_s=wrong))
+        assert "taken_boottime_s: " in str(bad)
 
 
 @pytest.mark.parametrize(
@@ -84,7 +94,7 @@ def test_a_file_beside_a_photo_tells_its_odometry(tmp_path: Path) -> None:
     beside.write_text(json.dumps({"odometry": AT}))
     shot = read_shot(photo)
     assert shot.odometry == Odometry(1200.5, -3, 361)
-    assert 0 <= monotonic() - shot.taken_s < 60
+    assert 0 <= now_s() - shot.taken_s < 60
     for damaged in ('{"odometry": {}}', "{", "\0"):
         beside.write_text(damaged)
         with pytest.raises(PhotoError) as caught:

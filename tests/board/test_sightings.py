@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from time import monotonic
 
 import cv2
 import numpy as np
@@ -12,6 +11,7 @@ import pytest
 from tiny_model import SAYS_COLOUR, camera, write_model
 
 from weedset.board.classify import ClassifiedPhoto
+from weedset.board.clock import now_s
 from weedset.board.drives.sightings import kept_clear, sightings
 from weedset.board.eye import Eye
 from weedset.board.ground import Ground
@@ -43,7 +43,7 @@ def shown(*discs: tuple[float, float, float, tuple[int, int, int]]) -> np.ndarra
 
 
 def look(eye: Eye, picture: np.ndarray) -> tuple[Ground, ClassifiedPhoto]:
-    photo, ground = eye.frame_and_ground(picture, "f", monotonic())
+    photo, ground = eye.frame_and_ground(picture, "f", now_s())
     assert ground.green.shape == (96, 128)
     return ground, photo
 
@@ -107,6 +107,6 @@ def test_an_answer_that_is_no_probability_protects(tmp_path: Path) -> None:
 
 def test_a_frame_of_a_fault_says_so(eye: Eye) -> None:
     again = shown((30, -20, 9, WEED))
-    eye.frame(again, "f", monotonic())
-    photo, _ = eye.frame_and_ground(again, "f", monotonic())
+    eye.frame(again, "f", now_s())
+    photo, _ = eye.frame_and_ground(again, "f", now_s())
     assert photo.fault == "stale: the very frame that came before"

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 import re
 from pathlib import Path
-from time import monotonic
 
 import cv2
 import numpy as np
 import pytest
 from tiny_model import CARD, camera, write_model
 
+from weedset.board.clock import now_s
 from weedset.board.eye import Eye, open_eye
 from weedset.board.model import open_model
 from weedset.board.targets import Mounting, read_mounting, targets, to_machine_mm
@@ -37,7 +37,7 @@ def rough() -> np.ndarray:
 def test_targets_project_to_their_cells_pixels(tmp_path: Path, mounting: Mounting) -> None:
     """Reference: cv2.projectPoints with the camera placed in the machine's frame."""
     eye = Eye(open_model(write_model(tmp_path / "m.onnx")), camera(HEIGHT_MM))
-    photo = eye.frame(rough(), "f", monotonic())
+    photo = eye.frame(rough(), "f", now_s())
     found = targets(photo, CARD, mounting)
     assert len(found) == len(photo.cells) == 12
     turn = math.radians(mounting.rotation_deg)
@@ -63,7 +63,7 @@ def test_worked_example_of_a_camera_in_front_of_the_machine() -> None:
 
 def test_uncertainties_of_camera_and_mounting_add_in_squares(tmp_path: Path) -> None:
     eye = Eye(open_model(write_model(tmp_path / "m.onnx")), camera())
-    photo = eye.frame(rough(), "f", monotonic())
+    photo = eye.frame(rough(), "f", now_s())
     cell = photo.cells[0]
     assert cell.uncertainty_mm is not None
     (target, *_) = targets(photo, CARD, Mounting(0, 0, 0, 3, 2))
@@ -75,7 +75,7 @@ def test_uncertainties_of_camera_and_mounting_add_in_squares(tmp_path: Path) -> 
 def test_targets_say_species_probability_action_and_reason(tmp_path: Path) -> None:
     bed = Policy("bed", frozenset({"CHEAL"}), frozenset())
     eye = Eye(open_model(write_model(tmp_path / "m.onnx")), camera(), bed)
-    (target, *_) = targets(eye.frame(rough(), "f", monotonic()), CARD, Mounting(0, 0))
+    (target, *_) = targets(eye.frame(rough(), "f", now_s()), CARD, Mounting(0, 0))
     assert (target.species, target.action) == ("CHEAL", Action.TREAT)
     assert target.probability == pytest.approx(250 / 255, abs=0.01)
     assert target.reason.startswith("CHEAL is here")

@@ -170,6 +170,36 @@ def test_what_goes_is_what_was_shown(described: Workspace, tmp_path: Path) -> No
     assert "other pictures" in run(*pack, "--looked", code=1).output
 
 
+def test_labels_made_without_a_name_go_under_the_givers_and_the_preview_says_so(
+    described: Workspace, tmp_path: Path
+) -> None:
+    out = tmp_path / "x.zip"
+    pack = ("pack", BATCH, "-w", described.root, "--out", out)
+    assert "without a name" not in run(*pack, "--preview").output
+    with open_store(described) as store:
+        digest = store.photos()[0].digest
+        nameless = Statement("me", Origin.TABLE, Verdict.BARE)
+        store.add_statements(((digest, 0, col), nameless) for col in range(3))
+    told = run(*pack, "--preview").output
+    assert "3 labels made without a name: given as made by the giver, anna" in told
+    assert "who made it: anna, ben\n" in told
+    assert json.loads(run(*pack, "--preview", "--json").stdout)["unnamed"] == 3
+    run(*pack, "--looked")
+    bag = read_bag(out)
+    rows = bag.rows("data/labels.jsonl")
+    assert {row["identifiedBy"] for row in rows} == {"anna", "ben"}
+    assert {row["identifiedBy"] for row in rows if row["verdict"] == "bare"} == {"anna"}
+
+
+def test_a_giver_called_me_is_nobody(tmp_path: Path) -> None:
+    workspace = make_workspace(tmp_path)
+    told = run(
+        "describe", BATCH, "-w", workspace.root, "--giver", "Me", "--rights-holder", "Anna B.",
+        "--licence", "CC0-1.0", "--consent", "I took these and give them.", code=1,
+    ).output  # fmt: skip
+    assert "--giver: 'Me' names nobody: give a handle" in told
+
+
 def test_photos_without_a_label_stay(described: Workspace, tmp_path: Path) -> None:
     private_photo(tmp_path / "another.jpg", seed=7)
     run("tile", tmp_path / "another.jpg", "--camera", tmp_path / "cart.toml", "--site",

@@ -181,10 +181,11 @@ class Served:
         self.process.wait()
 
 
-def start(garden: Garden, *more: str, port: int = 0) -> Served:
-    """Start the program and wait for the link that it prints."""
+def start(garden: Garden, *more: str, port: int = 0, who: str = "anna") -> Served:
+    """Start the program and wait for the link that it prints; `who` labels, if not ""."""
+    named = ["--annotator", who] if who else []
     program = "from weedset.cli import app; app()"
-    asked = ["-w", str(garden.workspace.root), "--port", str(port), "--no-browser", *more]
+    asked = ["-w", str(garden.workspace.root), "--port", str(port), "--no-browser", *named, *more]
     process = subprocess.Popen(
         [sys.executable, "-c", program, "label", *asked],
         stderr=subprocess.PIPE,
@@ -211,8 +212,8 @@ def serve() -> Iterator[Callable[..., Served]]:
     """Start programs, and end them after the test."""
     running: list[Served] = []
 
-    def begin(garden: Garden, *more: str, port: int = 0) -> Served:
-        running.append(start(garden, *more, port=port))
+    def begin(garden: Garden, *more: str, port: int = 0, who: str = "anna") -> Served:
+        running.append(start(garden, *more, port=port, who=who))
         return running[-1]
 
     yield begin

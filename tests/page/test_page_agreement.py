@@ -153,7 +153,7 @@ def test_a_label_unlike_its_look_alikes_comes_up(make_garden: MakeGarden) -> Non
 
 
 def test_second_looks_in_the_browser(garden: Garden, serve: object, open_page: OpenPage) -> None:
-    page = open_page(serve(garden, "--annotator", "anna").link)  # type: ignore[operator]
+    page = open_page(serve(garden).link)  # type: ignore[operator]
     for _ in range(6):
         press(page, "1")
     page.click("#open-second")

@@ -117,16 +117,17 @@ def test_saving_an_empty_form_says_what_is_missing_and_no_label_is_taken(
     make_garden: MakeGarden, serve: Serve, open_page: OpenPage
 ) -> None:
     garden = make_garden(looked_for=())
-    page = open_page(serve(garden).link)
+    page = open_page(serve(garden, who="").link)
     page.click("#save-batch")
     expect(page.locator("#said")).to_have_text(
-        "Saved. Still missing: the checklist, the licence, the giver."
+        "Saved. Still missing: the checklist, the licence, the giver, who is labelling."
     )
     expect(page.locator("#batch")).not_to_be_visible()
     for key in ("0", "1", "u"):
         page.keyboard.press(key)
         expect(page.locator("#batch")).to_be_visible()
         page.keyboard.press("Escape")
+        expect(page.locator("#batch")).not_to_be_visible()
     page.keyboard.press("v")
     expect(page.locator(".plot").first).to_be_visible()
     page.keyboard.press("r")
@@ -134,21 +135,173 @@ def test_saving_an_empty_form_says_what_is_missing_and_no_label_is_taken(
     assert verdicts(garden) == {}
 
 
+def look_for(page: Page, *codes: str) -> None:
+    """Type plants into the form's field, as fast as a browser takes it."""
+    page.focus("#look-for")
+    for count, code in enumerate(codes, 1):
+        page.keyboard.type(code)
+        page.keyboard.press("Enter")
+        expect(page.locator("#checklist li")).to_have_count(count)
+
+
+@pytest.mark.parametrize("way", ["Escape", "Close", "cancel"])
+def test_what_was_typed_into_the_form_is_not_lost_without_a_word(
+    make_garden: MakeGarden, serve: Serve, open_page: OpenPage, way: str
+) -> None:
+    """By Esc, by the ✕, and by a browser that closes a dialog whatever the page says."""
+
+    def leave() -> None:
+        if way == "Close":
+            page.locator("#batch .close").click()
+        elif way == "Escape":
+            page.keyboard.press("Escape")
+        else:
+            page.evaluate("document.getElementById('batch').close()")
+
+    garden = make_garden(looked_for=())
+    page = open_page(serve(garden, who="").link)
+    look_for(page, "STEME", "DAUCS")
+    page.fill("#who", "carla")
+    leave()
+    expect(page.locator("#batch-failure")).to_contain_text("Not saved yet")
+    expect(page.locator("#keep-changes")).to_be_focused()
+    page.keyboard.press("Escape")  # back to the form, all still there
+    expect(page.locator("#keep-changes")).to_have_count(0)
+    expect(page.locator("#checklist li")).to_have_count(2)
+    expect(page.locator("#who")).to_have_value("carla")
+    leave()
+    page.click("#keep-changes")
+    expect(page.locator("#batch")).not_to_be_visible()
+    when(page, "document.querySelectorAll('.marker').length === 2")
+    press(page, "1")
+    assert list(verdicts(garden).values()) == ["STEME"]
+    with garden.store() as store:
+        assert {said.annotator for _, history in store.histories() for said in history} == {"carla"}
+
+
+def test_what_was_typed_can_be_thrown_away_on_purpose(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(garden).link)
+    page.click("#open-batch")
+    page.keyboard.press("Escape")  # nothing was changed: nothing is asked
+    expect(page.locator("#batch")).not_to_be_visible()
+    page.click("#open-batch")
+    page.fill("#giver", "someone")
+    page.keyboard.press("Escape")
+    page.click("#throw-away")
+    expect(page.locator("#batch")).not_to_be_visible()
+    page.click("#open-batch")
+    expect(page.locator("#giver")).to_have_value("")
+
+
+def test_a_plant_half_typed_is_pointed_out(
+    make_garden: MakeGarden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(make_garden(looked_for=())).link)
+    page.fill("#look-for", "carr")
+    page.click("#save-batch")
+    expect(page.locator("#batch-failure")).to_contain_text("“carr” is not on the list yet")
+    expect(page.locator("#look-for")).to_be_focused()
+
+
+def test_the_page_asks_once_who_labels_and_me_is_no_answer(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    served = serve(garden, who="")
+    page = open_page(served.link)
+    expect(page.locator("#who")).to_be_focused()
+    expect(page.locator("#who")).to_have_value("")
+    page.keyboard.press("Escape")
+    page.keyboard.press("1")  # no label without a name
+    expect(page.locator("#batch")).to_be_visible()
+    page.fill("#who", "Me")
+    page.keyboard.press("Enter")
+    expect(page.locator("#batch-failure")).to_contain_text("“Me” names nobody")
+    page.fill("#who", "carla")
+    page.keyboard.press("Enter")
+    expect(page.locator("#tally")).to_contain_text("labelling as carla")
+    press(page, "1")
+    page.reload()
+    when(page, "document.body?.dataset.ready")
+    expect(page.locator("#batch")).not_to_be_visible()
+    press(page, "1")
+    with garden.store() as store:
+        said = [item.annotator for _, history in store.histories() for item in history]
+    assert said == ["carla", "carla"]
+
+
+def test_another_browser_offers_the_name_and_still_asks(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    served = serve(garden, "--phone", who="")
+    page = open_page(served.link)
+    page.fill("#who", "carla")
+    page.keyboard.press("Enter")
+    expect(page.locator("#tally")).to_contain_text("labelling as carla")
+    press(page, "1")
+    other = open_page(served.address + "enter", path_only=True)
+    code = next(line for line in served.heard if "code" in line).rpartition("code ")[2].strip()
+    other.fill("#code", "000000" if code != "000000" else "111111")
+    other.click("button")
+    expect(other.locator("#wrong")).to_be_visible()
+    other.fill("#code", code)
+    other.click("button")
+    when(other, "document.body?.dataset.ready")
+    expect(other.locator("#who")).to_have_value("carla")
+    expect(other.locator("#save-batch")).to_be_visible()
+
+
 def test_markers_keep_the_order_in_which_they_were_entered(
     make_garden: MakeGarden, serve: Serve, open_page: OpenPage
 ) -> None:
     page = open_page(serve(make_garden(looked_for=())).link)
-    for code in ("STEME", "DAUCS", "CHEAL"):
-        page.click("#add-looked-for")
-        page.keyboard.type(code)
-        expect(page.locator("#found [role=option]").first).to_contain_text(code)
-        page.keyboard.press("Enter")
+    look_for(page, "STEME", "DAUCS", "CHEAL")
     page.click("#save-batch")
     markers = "[...document.querySelectorAll('.marker')].map((one) => one.dataset.code).join()"
     when(page, f"{markers} === 'STEME,DAUCS,CHEAL'")
     page.reload()
     when(page, "document.body?.dataset.ready")
     assert page.evaluate(markers) == "STEME,DAUCS,CHEAL"
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (390, 844), (360, 640), (1024, 600)])
+def test_a_cell_is_shown_square_and_a_sheet_whole(
+    make_garden: MakeGarden, serve: Serve, open_page: OpenPage, width: int, height: int
+) -> None:
+    """What is drawn out shows no true plant; what is out of sight must not be swept off."""
+    garden = make_garden(rows=12, cols=12)
+    page = open_page(serve(garden).link, width=width, height=height)
+    box = page.locator("#ground .shade").bounding_box()
+    assert box is not None
+    assert box["width"] == pytest.approx(box["height"], abs=1)
+    page.keyboard.press("v")
+    expect(page.locator(".plot").first).to_be_visible()
+    outside = page.evaluate(
+        """() => {
+            const bed = document.getElementById("bed").getBoundingClientRect();
+            return [...document.querySelectorAll(".plot")]
+                .map((plot) => plot.getBoundingClientRect())
+                .filter((box) => box.bottom > bed.bottom + 1 || box.right > bed.right + 1
+                    || Math.abs(box.width - box.height) > 1).length;
+        }"""
+    )
+    assert outside == 0
+
+
+def test_many_plants_leave_the_answers_in_sight(
+    make_garden: MakeGarden, serve: Serve, open_page: OpenPage
+) -> None:
+    codes = ("CHEAL", "DAUCS", "STEME", "POAAN", "TAROF", "LACSA", "SONOL", "SENVU", "GALAP",
+             "CAPBP", "LAMPU", "MERAN", "URTUR", "POLAV")  # fmt: skip
+    page = open_page(serve(make_garden(looked_for=codes)).link)
+    for answer in ("bare", "unknown", "tell"):
+        box = page.locator(f"#answers [data-answer={answer}]").bounding_box()
+        steps = page.locator(".steps").bounding_box()
+        assert box is not None
+        assert steps is not None
+        assert box["y"] + box["height"] <= steps["y"]
+    expect(page.locator("#markers")).to_have_class("markers many more")
 
 
 def test_a_key_without_a_marker_says_so(garden: Garden, serve: Serve, open_page: OpenPage) -> None:
@@ -308,7 +461,7 @@ HOSTILE = "<img src=x onerror=alert(1)>\u202e'\"\U0001f331&amp;"
 
 def test_hostile_names_are_text(make_garden: MakeGarden, serve: Serve, open_page: OpenPage) -> None:
     garden = make_garden(name="<img src=x onerror=1>\u202e'\"\U0001f331{}.png")
-    page = open_page(serve(garden, "--annotator", "<b>anna</b>").link)
+    page = open_page(serve(garden, who="<b>anna</b>").link)
     alerts: list[str] = []
     page.on("dialog", lambda dialog: alerts.append(dialog.message))
     expect(page.locator("#facts")).to_contain_text("<img src=x onerror=1>\u202e'\"\U0001f331")
@@ -368,6 +521,14 @@ def test_nothing_serious_stands_in_anyones_way(
         expect(page.locator("dialog[open]")).to_be_visible()
         findings[sheet] = serious(page)
         page.keyboard.press("Escape")
+    page.click("#open-batch")
+    page.fill("#look-for", "gras")
+    expect(page.locator("#look-found [role=option]").first).to_be_visible()
+    findings["searching"] = serious(page)
+    page.keyboard.press("Escape")
+    expect(page.locator("#throw-away")).to_be_visible()
+    findings["leaving"] = serious(page)
+    page.click("#throw-away")
     page.keyboard.press("p")
     page.keyboard.type("gras")
     page.wait_for_timeout(300)
@@ -388,7 +549,7 @@ def test_nothing_serious_stands_in_anyones_way(
             sweep_all.click()
             when(page, f"document.body.dataset.ready !== {before!r}")
     findings["finish"] = serious(page)
-    page.goto(page.url + "enter")
+    page.goto(page.url + "enter?wrong")
     findings["enter"] = serious(page)
     context.close()
     assert {name: found for name, found in findings.items() if found} == {}

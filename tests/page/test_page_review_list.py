@@ -115,7 +115,7 @@ def test_a_list_opens_in_the_browser_and_goes_on_with_the_next_batch(
     write_review_list(path, listed(garden, [garden.ids[3], garden.ids[half + 3]]))
     with calling(garden) as caller:
         label_all(caller, garden)
-    page = open_page(serve(garden, "--annotator", "carla", "--review", str(path)).link)  # type: ignore[operator]
+    page = open_page(serve(garden, "--review", str(path), who="carla").link)  # type: ignore[operator]
     expect(page.locator("#banner")).to_contain_text("Review, decided by carla")
     expect(page.locator(".opinions")).to_contain_text(f"why {garden.ids[3]}")
     page.keyboard.press("2")

@@ -56,23 +56,33 @@ class Countdown:
         sys.addaudithook(hook)
 
 
-def main() -> None:
-    template, folder, *words = sys.argv[1:]
+def kill_at_each_step(template: Path, folder: Path, work: Callable[[Path], int]) -> int:
+    """Do `work` on copies of `template`, each killed a step later; return how many there were.
+
+    `work` returns an exit code: -1 is returned where that is not 0.
+    """
     steps = 0
     while True:
         steps += 1
-        pool = Path(folder) / str(steps)
-        shutil.copytree(template, pool)
+        copy = folder / str(steps)
+        shutil.copytree(template, copy)
         child = os.fork()
         if child == 0:
-            Countdown(steps, pool).install()
-            filled = [word.replace("POOL", str(pool)) for word in words]
-            result = CliRunner().invoke(app, filled)
-            os._exit(result.exit_code)
+            Countdown(steps, copy).install()
+            os._exit(work(copy))
         _, status = os.waitpid(child, 0)
         if os.WIFEXITED(status):
-            print(steps if os.WEXITSTATUS(status) == 0 else -1)
-            return
+            return steps if os.WEXITSTATUS(status) == 0 else -1
+
+
+def main() -> None:
+    template, folder, *words = sys.argv[1:]
+
+    def command(pool: Path) -> int:
+        filled = [word.replace("POOL", str(pool)) for word in words]
+        return CliRunner().invoke(app, filled).exit_code
+
+    print(kill_at_each_step(Path(template), Path(folder), command))
 
 
 if __name__ == "__main__":

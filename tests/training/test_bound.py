@@ -74,7 +74,7 @@ def test_the_walk_stops_where_harm_would_be_too_much_to_show() -> None:
     assert found.treat_from == pytest.approx(0.81)
     assert (found.loss, found.loss_at_stop) == (0.0, pytest.approx(0.05))
     assert found.blamed == ((DISC, 60),)
-    assert found.weeds_treated == 1.0
+    assert found.treated == 1.0
     assert (len(found.sites), found.cells) == (60, 1200)
     thresholds = {item.code: item.treat_at for item in found.card.classes}
     # STEME keeps its own, which is stricter; what the policy does not remove is never treated.
@@ -191,9 +191,10 @@ def test_the_file_that_is_written_does_on_the_board_what_was_found(
     protected = (after.ought == Ought.PROTECT) & kept
     by_site = [after.treated[protected & (after.site == site)].mean() for site in found.sites]
     assert np.mean(by_site) == pytest.approx(found.loss)
-    assert after.treated[after.weed & kept].mean() == pytest.approx(found.weeds_treated)
-    assert found.weeds_treated is not None
-    assert found.weeds_treated > 0.3
+    wanted = (after.ought == Ought.REMOVE) & kept
+    assert after.treated[wanted].mean() == pytest.approx(found.treated)
+    assert found.treated is not None
+    assert found.treated > 0.3
 
 
 def test_sites_of_the_bound_judge_no_more(bounded: tuple[Bounded, Path], many: Workspace) -> None:

@@ -102,11 +102,11 @@ def test_decisions_are_counted_by_what_ought_to_be() -> None:
     ]
     found = judge(pairs, CARD, "digest", POLICY)
     assert found.cells == 6
-    assert found.cells_not_told == 1
+    assert found.scores.not_told == 1
     assert found.decisions[Ought.REMOVE] == {"treat": 1, "leave": 0, "unsure": 1}
     assert found.decisions[Ought.PROTECT] == {"treat": 1, "leave": 1, "unsure": 0}
     assert found.decisions[Ought.BARE] == {"treat": 0, "leave": 1, "unsure": 0}
-    assert found.harm_upper_95 == pytest.approx(0.974679, abs=1e-6)  # R: 1 of 2, sqrt(0.95)
+    assert found.scores.harm.upper_95 == pytest.approx(0.974679, abs=1e-6)  # R: 1 of 2, sqrt(0.95)
     plant, cheal = found.species
     assert (plant.present.right, plant.present.wrong, plant.present.missed) == (4, 0, 0)
     assert plant.average_precision == 1

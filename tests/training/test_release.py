@@ -227,6 +227,40 @@ def test_without_a_plant_to_protect_harm_is_not_known(
     assert "no held-out cell shows a plant to protect" in what
 
 
+def test_a_model_that_treats_nothing_is_released_only_when_that_is_meant(
+    exported: Exported, run_dir: Path, garden: Workspace, policy: Path, tmp_path: Path
+) -> None:
+    classes = tuple(replace(item, treat_at=None) for item in exported.card.classes)
+    never = tmp_path / "never.onnx"
+    with_card(exported.path, never, replace(exported.card, classes=classes))
+    words = ["--run", run_dir, "-w", garden.root, "--policy", policy, "--first"]
+
+    def run(model: Path, *more: str) -> tuple[int, str]:
+        asked = ["release", model, *words, *more, "--out", tmp_path / "out"]
+        done = CliRunner().invoke(app, [str(word) for word in asked])
+        return done.exit_code, done.stderr
+
+    code, said = run(never)
+    assert code == 3
+    assert f"it treats nothing under this policy, since the model never treats {DISC}" in said
+    assert "say --treats-nothing if that is meant" in said
+    # Whoever thinks that a model does nothing must not be wrong.
+    code, said = run(exported.path, "--treats-nothing")
+    assert code == 3
+    assert "--treats-nothing says that it treats nothing, and it may treat" in said
+    code, said = run(never, "--treats-nothing")
+    assert code == 0, said
+    assert "the model treated 0" in said
+    assert f"NOTE: it treats NOTHING under this policy, since the model never treats {DISC}" in said
+    assert "it treats NOTHING" in (tmp_path / "out" / "CAUTIONS.md").read_text()
+    judged = ["evaluate", "--model", never, "-w", garden.root, "--policy", policy]
+    done = CliRunner().invoke(app, [str(word) for word in judged])
+    assert "NOTE: nothing is treated, since the model never treats" in done.stderr
+    compared = ["compare", exported.path, never, "-w", garden.root, "--policy", policy]
+    done = CliRunner().invoke(app, [str(word) for word in compared])
+    assert "NOTE: toy treats nothing, since the model never treats" in done.stderr
+
+
 def test_a_release_is_written_whole_or_not_at_all(
     exported: Exported,
     run_dir: Path,

@@ -184,8 +184,8 @@ def test_what_it_comes_to_along_a_row(bad: BoardModel, garden: Workspace, tmp_pa
     evaluation = write_report(
         bad, from_workspace(garden), POLICY, out, planting=Planting(40, 12, 100)
     )
-    treated, harm = evaluation.scores.treated, evaluation.scores.crop_harm
-    missed = 400 * (treated.cells - treated.hits) / treated.cells
+    weeds, harm = evaluation.scores.weeds, evaluation.scores.crop_harm
+    missed = 400 * (weeds.cells - weeds.hits) / weeds.cells
     hit = 1200 * harm.hits / harm.cells
     words = words_of(out.read_text())
     assert f"weeds missed {missed:.0f} 400" in words

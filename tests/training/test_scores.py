@@ -10,7 +10,7 @@ import pytest
 from sklearn.metrics import average_precision_score, precision_score, recall_score, roc_auc_score
 from toy_garden import toy_card
 
-from training.evaluation.evaluation_text import row_lines
+from training.evaluation.evaluation_text import decision_lines, row_lines
 from training.evaluation.outcomes import Outcomes, pooled, tabulate
 from training.evaluation.pairs import Ought
 from training.evaluation.per_row import Planting, forecast
@@ -96,10 +96,36 @@ def test_shares_by_hand(table: Outcomes) -> None:
     # Protected: three carrots, carrot and goosefoot, meadow grass, the nameless plant.
     assert (found.harm.hits, found.harm.cells) == (1, 6)
     assert (found.crop_harm.hits, found.crop_harm.cells) == (1, 4)
-    assert (found.treated.hits, found.treated.cells) == (1, 4)
+    # To be treated: goosefoot alone. The one beside a carrot is a weed, but not to be treated.
+    assert (found.treated.hits, found.treated.cells) == (1, 3)
+    assert (found.weeds.hits, found.weeds.cells, found.weeds_protected) == (1, 4, 1)
+    assert found.decisions == {
+        "remove": {"treat": 1, "leave": 1, "unsure": 1},
+        "protect": {"treat": 1, "leave": 5, "unsure": 0},
+        "bare": {"treat": 0, "leave": 1, "unsure": 0},
+    }
     assert found.harm.upper_95 == pytest.approx(0.5818, abs=1e-4)  # R: binom.test(1, 6, "less")
     assert (found.sites, found.photos, found.cells, found.unit) == (2, 2, 10, "site")
     assert "far too narrow" in str(found.caution)
+
+
+def test_the_table_counts_each_cell_once_and_tells_one_total(table: Outcomes) -> None:
+    doubtful = pair("south", "CHEAL", (0.9, 0.9, 0.5), Action.TREAT)
+    said = replace(doubtful[0].statement, doubtful=frozenset({"DAUCS"}))
+    told = [*PAIRS, (replace(doubtful[0], statement=said), doubtful[1])]
+    found = score(tabulate(told, CARD, POLICY))
+    lines = list(decision_lines(found, "beds"))
+    assert lines[1:7] == [
+        "cells                  treat   leave  unsure  share treated",
+        "  to be treated            1       1       1  0.333 [0.00-0.50]",
+        "  to be protected          1       5       0  0.167 [0.00-0.25]",
+        "  bare, to be left         0       1       0  0.000",
+        "to be protected, though a plant to remove is there too: 1",
+        "left out, since their label does not tell what to do: 1",
+    ]
+    rows = [[int(figure) for figure in line.split()[-5:-2]] for line in lines[2:4]]
+    assert [sum(row) for row in rows] == [found.treated.cells, found.harm.cells]
+    assert max(map(len, lines)) <= 80
 
 
 def test_plants_that_the_model_cannot_name_are_told_apart(table: Outcomes) -> None:

@@ -249,6 +249,27 @@ def test_a_site_that_is_not_there_is_answered_with_those_that_are(tmp_path: Path
         assert 700 < drawn.width < 800
 
 
+@pytest.mark.parametrize("shape", [(2, 6), (6, 2)])
+def test_no_band_of_the_sheet_beside_a_wide_or_high_photo_is_empty(
+    tmp_path: Path, shape: tuple[int, int]
+) -> None:
+    garden, camera, sheet = (str(tmp_path / name) for name in ("g", "c.toml", "s.png"))
+    Path(camera).write_text('name = "c"\n[scale]\ngsd_mm_per_px = 0.5\n')
+    Image.fromarray(np.tile(soil(), (*shape, 1))).save(tmp_path / "p.png")
+    runner = CliRunner()
+    runner.invoke(app, ["new", garden, "--tile-px", "64"])
+    words = ["tile", str(tmp_path / "p.png"), "--camera", camera, "--site", "s"]
+    assert runner.invoke(app, [*words, "--on", "2026-05-04", "-w", garden]).exit_code == 0
+    assert runner.invoke(app, ["quality", "-w", garden, "--sheet", sheet]).exit_code == 0
+    with Image.open(sheet) as drawn:
+        pixels = np.asarray(drawn.convert("RGB")).astype(int)
+    assert (pixels != (0xDA, 0xD6, 0xCC)).any(axis=2).all()  # the colour of ground without tiles
+    paper = pixels[0, 0]
+    across, down = shape[1] * 90, shape[0] * 90  # in px, somewhat less than what is drawn
+    assert (pixels[10 : 10 + down, 10 : 10 + across] != paper).any(axis=2).all()
+    assert drawn.height < (0.8 if shape[1] > shape[0] else 1.3) * drawn.width
+
+
 def test_the_help_states_the_usual_limits() -> None:
     told = " ".join(CliRunner().invoke(app, ["quality", "--help"]).stdout.replace("│", " ").split())
     for limit in ("a quarter of the median", "0.05", "0.2", "0.5", "none"):

@@ -214,6 +214,23 @@ def test_in_its_own_source_it_offers_the_demo_and_no_picture_of_the_manual(
     assert status(".")[1][1] == "weedset camera explain mine/IMG_1.jpg"
 
 
+def test_a_part_of_its_own_source_is_no_garden(here: Path, save_photo: SavePhoto) -> None:
+    clone = here / "clone"
+    (clone / "docs").mkdir(parents=True)
+    (clone / "pyproject.toml").write_text('[project]\nname = "weedset"\n')
+    (clone / "docs" / "README.md").touch()
+    Image.new("RGB", (40, 30)).save(clone / "docs" / "glance.jpg")
+    assert status("clone/docs") == ("folder", [f"make -C {clone} demo"])
+    assert "part of weedset's own folder" in run("status", "clone/docs")[1]
+    # What somebody puts into the clone is theirs.
+    (clone / "beds").mkdir()
+    Image.new("RGB", (40, 30)).save(clone / "beds" / "webcam.jpg")
+    assert status("clone/beds")[1][0] == "weedset camera explain clone/beds/webcam.jpg"
+    (clone / "docs" / "photos").mkdir()
+    save_photo("clone/docs/photos/IMG_1.jpg", size=(40, 30))
+    assert "weedset camera explain clone/docs/photos/IMG_1.jpg" in status("clone/docs")[1]
+
+
 def test_training_is_offered_from_three_sites_on_by_a_recipe_that_is_there(
     here: Path, save_photo: SavePhoto
 ) -> None:
@@ -232,10 +249,8 @@ def test_training_is_offered_from_three_sites_on_by_a_recipe_that_is_there(
         assert code == 0, err
         offered = [step for step in status("garden")[1] if step.startswith("weedset train")]
         assert bool(offered) == (number == 2)
-    assert offered == ["weedset train RECIPE.toml -w garden --out RUN"]
-    (here / "configs").mkdir()
-    (here / "configs" / "teacher.toml").touch()
-    assert "weedset train configs/teacher.toml -w garden --out RUN" in status("garden")[1]
+    assert offered == ["weedset train teacher -w garden --out RUN"]
+    assert run("recipes", "teacher")[0] == 0
 
 
 def test_what_is_none_of_these_is_said_so(here: Path) -> None:

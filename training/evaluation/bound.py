@@ -37,8 +37,8 @@ class Bounded:
     """What came of the walk.
 
     `treat_from` is the laxest probability that passed, None where none did. `loss` is the
-    mean over sites of the share of protected cells treated there, `weeds_treated` the share
-    of cells with a plant to remove; `loss_at_stop` is the mean of the first step that failed,
+    mean over sites of the share of protected cells treated there, `treated` the share of the
+    cells to be treated; `loss_at_stop` is the mean of the first step that failed,
     None where all passed, and `blamed` counts its treated protected cells by the species
     that they were taken for. `sites_to_try` is how many sites it takes if none shows any
     harm, `sites_as_seen` if they go on as at the strictest step; None where it takes more than
@@ -51,7 +51,7 @@ class Bounded:
     cells: int
     treat_from: float | None
     loss: float
-    weeds_treated: float | None
+    treated: float | None
     loss_at_stop: float | None
     blamed: tuple[tuple[str, int], ...]
     sites_to_try: int | None
@@ -82,7 +82,8 @@ def walked(card: ModelCard, policy: Policy, outcomes: Outcomes, asked: Asked) ->
     treat_from = WALK[passed - 1] if passed else None
     means = losses.mean(0)
     not_enough = 0 if passed else len(sites)
-    weeds = hit[outcomes.weed, passed - 1] if passed else np.zeros(int(outcomes.weed.sum()))
+    wanted = outcomes.ought == Ought.REMOVE
+    treated = hit[wanted, passed - 1] if passed else np.zeros(int(wanted.sum()))
     bound = HarmBound(
         at_most=asked.at_most,
         confidence=asked.confidence,
@@ -99,7 +100,7 @@ def walked(card: ModelCard, policy: Policy, outcomes: Outcomes, asked: Asked) ->
         cells=bound.cells,
         treat_from=treat_from,
         loss=float(means[passed - 1]) if passed else 0.0,
-        weeds_treated=float(weeds.mean()) if weeds.size else None,
+        treated=float(treated.mean()) if treated.size else None,
         loss_at_stop=None if stop is None else float(means[stop]),
         blamed=() if stop is None else _blamed(card, policy, outcomes, hit[:, stop] & protected),
         sites_to_try=sites_needed(asked.at_most, asked.confidence),

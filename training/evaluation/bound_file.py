@@ -102,8 +102,8 @@ def bounded_lines(bounded: Bounded, policy: Policy) -> Iterator[str]:
             f"measured: {bounded.loss:.3%} of them, treating plants from a probability of "
             f"{bounded.treat_from:g} on"
         )
-        if bounded.weeds_treated is not None:
-            yield f"cells with a plant to remove that are treated: {bounded.weeds_treated:.1%}"
+        if bounded.treated is not None:
+            yield f"of the cells to be treated, {bounded.treated:.1%} are"
     if bounded.loss_at_stop is not None and bounded.treat_from is not None:
         yield f"one step laxer, {bounded.loss_at_stop:.3%} would be treated, too much to show it"
     for code, count in bounded.blamed:

@@ -9,18 +9,12 @@ from typing import Any
 
 from training.evaluation.intervals import Interval
 from training.evaluation.judging import Evaluation, GateScore
-from training.evaluation.pairs import Ought
+from training.evaluation.pairs import OUGHT_WORDS, Ought
 from training.evaluation.per_row import ROW_M, Count, RowForecast
 from training.evaluation.scores import Part, Ranges, Scores, Share, SpeciesScore
 from training.metrics import Calls
 from weedset.records import Action
 from weedset.talk import counted
-
-_OUGHT = {
-    Ought.REMOVE: "be treated",
-    Ought.PROTECT: "be protected",
-    Ought.BARE: "be left (bare)",
-}
 
 
 def evaluation_record(evaluation: Evaluation) -> dict[str, object]:
@@ -56,15 +50,8 @@ def evaluation_table(evaluation: Evaluation) -> str:
         "",
         *species_lines(scores),
         "",
-        f"policy: {evaluation.policy}",
-        f"{'cells that ought to':<20}  treat  leave unsure",
+        *decision_lines(scores, evaluation.policy),
     ]
-    for ought, word in _OUGHT.items():
-        counts = evaluation.decisions[ought]
-        lines.append(f"  {word:<18} " + " ".join(f"{counts[action]:>6}" for action in Action))
-    if evaluation.cells_not_told:
-        lines.append(f"  {evaluation.cells_not_told} cells whose label does not tell are left out")
-    lines += share_lines(scores)
     if evaluation.row is not None:
         lines += ["", *row_lines(evaluation.row)]
     if evaluation.gate is not None:
@@ -112,6 +99,7 @@ def row_lines(row: RowForecast) -> Iterator[str]:
     )
     yield "(as you said, not measured):"
     yield f"  weeds missed      {_count(row.weeds_missed)}"
+    yield "    (those that are left for a plant to protect beside them count as missed)"
     yield f"  crop plants hit   {_count(row.crops_hit)}"
     if not row.by_name:
         yield "  (all protected cells taken for crop, since no cell shows one the policy names)"
@@ -126,24 +114,37 @@ def part_lines(parts: tuple[Part, ...]) -> Iterator[str]:
             yield ""
             yield f"by {heading}"
         yield (
-            f"{part.name}: {part.cells} cells; treated {_hits(part.treated)} with a plant to "
-            f"remove and {_hits(part.harm)} to protect"
+            f"{part.name}: {part.cells} cells; treated {_hits(part.treated)} to be treated and "
+            f"{_hits(part.harm)} to be protected"
         )
         yield from (f"  {line}" for line in _species_lines(part.species))
 
 
-def share_lines(scores: Scores) -> Iterator[str]:
-    """Yield what was treated of what, and how plants without a name fare."""
-    yield ""
-    yield f"cells with a plant to remove that are treated: {_share(scores.treated)}"
-    yield "  (one beside a protected plant is among them, though it is to be left)"
-    yield f"protected cells treated: {_share(scores.harm)}"
+def decision_lines(scores: Scores, policy: str) -> Iterator[str]:
+    """Yield what became of the cells under a policy, and how sure that is."""
+    yield f"policy: {policy}"
+    yield f"{'cells':<20}" + "".join(f"{action:>8}" for action in Action) + "  share treated"
+    shares = {Ought.REMOVE: scores.treated, Ought.PROTECT: scores.harm}
+    for ought, words in OUGHT_WORDS.items():
+        counts = scores.decisions[ought]
+        of, hits = sum(counts.values()), counts[Action.TREAT]
+        share = shares.get(ought, Share(hits, of, None, None))
+        figures = "".join(f"{counts[action]:>8}" for action in Action)
+        yield f"  {words:<18}{figures}  {_figure(share.value, share.range)}"
+    if scores.weeds_protected:
+        yield f"to be protected, though a plant to remove is there too: {scores.weeds_protected}"
+    if scores.not_told:
+        yield f"left out, since their label does not tell what to do: {scores.not_told}"
+    yield from _harm_lines(scores)
+
+
+def _harm_lines(scores: Scores) -> Iterator[str]:
     if scores.harm.upper_95 is not None:
         yield (
-            f"  with 95 % confidence below {scores.harm.upper_95:.2%} on cells like these, if they "
-            "were"
+            f"harm: with 95 % confidence below {scores.harm.upper_95:.2%} of the cells to be "
+            "protected, if cells"
         )
-        yield "  independent (cells of one site are not: expect more; see `weedset bound`)"
+        yield "were independent. Those of one site are not: expect more; see `weedset bound`."
     if scores.strange is not None:
         yield f"cells with plants that it cannot name, treated: {_share(scores.strange.treated)}"
         if scores.strange.found is not None:

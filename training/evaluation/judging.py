@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from training.evaluation.outcomes import tabulate
-from training.evaluation.pairs import Ought, Pair, what_ought
+from training.evaluation.pairs import Ought, Pair
 from training.evaluation.per_row import Planting, RowForecast, forecast
 from training.evaluation.scores import Aspect, Scores, SpeciesScore, score
 from training.metrics import upper_bound
@@ -36,11 +36,7 @@ class GateScore:
 class Evaluation:
     """What a model file did on photos that it had not seen, cell by cell.
 
-    `decisions` counts cells by what they ought to get and what they got. `harm_upper_95` is
-    the one-sided 95 % upper bound on the share of protected cells that are treated
-    (Clopper & Pearson 1934), None without such cells; it takes cells for independent, which
-    those of one photo are not, so the true bound lies higher. `row` is what the scores mean
-    on the ground, where it was asked how it is planted.
+    `row` is what the scores mean on the ground, where it was asked how it is planted.
     """
 
     model: str
@@ -49,12 +45,14 @@ class Evaluation:
     split: str
     photos: int
     cells: int
-    cells_not_told: int
-    decisions: Mapping[Ought, Mapping[Action, int]]
-    harm_upper_95: float | None
     scores: Scores
     gate: GateScore | None = None
     row: RowForecast | None = None
+
+    @property
+    def decisions(self) -> Mapping[Ought, Mapping[Action, int]]:
+        """How many cells got what, by what they ought to get."""
+        return self.scores.decisions
 
     @property
     def species(self) -> tuple[SpeciesScore, ...]:
@@ -76,15 +74,6 @@ def judge(
 
     `cameras` names the camera of each photo, by digest; `by` asks for scores in parts.
     """
-    decisions = {ought: dict.fromkeys(Action, 0) for ought in Ought}
-    not_told = 0
-    for labelled, cell in pairs:
-        ought = what_ought(labelled, policy)
-        if ought is None:
-            not_told += 1
-        else:
-            decisions[ought][cell.decision.action] += 1
-    protected = decisions[Ought.PROTECT]
     scores = score(tabulate(pairs, card, policy, cameras), by)
     return Evaluation(
         model=card.name,
@@ -93,9 +82,6 @@ def judge(
         split=card.split,
         photos=len({labelled.tile.photo_digest for labelled, _ in pairs}),
         cells=len(pairs),
-        cells_not_told=not_told,
-        decisions=decisions,
-        harm_upper_95=upper_bound(protected[Action.TREAT], sum(protected.values())),
         scores=scores,
         gate=None if gate is None else gate_score(pairs, gate),
         row=None if planting is None else forecast(scores, planting),

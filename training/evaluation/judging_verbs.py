@@ -10,12 +10,12 @@ import typer
 
 from training.evaluation.planting_option import BandOption, CropsOption, WeedsOption, planting_of
 from training.parts import require_training
-from training.source_option import EditionOption, open_source
-from weedset.board.decide import TREAT_NOTHING, outside_bound, read_policy
+from training.source_option import EditionOption, RecipeArgument, open_source
+from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.model import open_model
 from weedset.cli.board import ModelOption
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
-from weedset.modelcard import CAUTION
+from weedset.modelcard import REMINDER, reminder
 from weedset.talk import say
 
 
@@ -77,8 +77,10 @@ def evaluate(
     planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
-    if outside := outside_bound(opened.card, rule):
-        say(f"NOTE: nothing is treated, since {outside}.")
+    if policy is None:
+        say("No policy given, so nothing is treated (--policy says what to remove).")
+    elif why := treats_nothing(opened.card, rule):
+        say(f"NOTE: nothing is treated, since {why}.")
     result = judge(
         opened,
         open_source(workspace, edition),
@@ -95,11 +97,11 @@ def evaluate(
         emit(evaluation_record(result))
     else:
         typer.echo(evaluation_table(result))
-    say(opened.card.caution)
+    say(reminder(opened.card))
 
 
 def leave_one_out(
-    recipe: Annotated[Path, typer.Argument(help="The recipe (TOML), such as configs/small.toml.")],
+    recipe: RecipeArgument,
     out: Annotated[Path, typer.Option(help="Folder for the folds; goes on with what is there.")],
     policy: PolicyOption = None,
     workspace: WorkspaceOption = Path(),
@@ -115,9 +117,9 @@ def leave_one_out(
     Takes as many trainings as there are sites. What is finished is kept, and the same
     command goes on from there.
 
-    Example: `weedset leave-one-out configs/small.toml -w garden --out folds --policy beds.toml`
+    Example: `weedset leave-one-out small -w garden --out folds --policy beds.toml`
 
-    Example: `weedset leave-one-out configs/small.toml --edition pool/editions/0001 --out folds`
+    Example: `weedset leave-one-out small --edition pool/editions/0001 --out folds`
     """
     require_training()
     from training.evaluation.leave_one_out import leave_one_out as run_folds
@@ -135,7 +137,7 @@ def leave_one_out(
         emit(left_out_record(found))
     else:
         typer.echo(left_out_table(found))
-    say(CAUTION)
+    say(REMINDER)
 
 
 def bound(
@@ -194,5 +196,5 @@ def bound(
         emit(bounded_record(found))
     else:
         typer.echo("\n".join(bounded_lines(found, rule)))
-    say(found.card.caution)
+    say(reminder(found.card))
     require_support(found, out)

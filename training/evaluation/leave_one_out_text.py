@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from training.evaluation.evaluation_text import (
+    decision_lines,
     part_lines,
     row_lines,
-    share_lines,
     species_lines,
     worked_out,
 )
@@ -29,8 +29,7 @@ def left_out_table(found: LeftOut) -> str:
         "",
         *species_lines(scores),
         "",
-        f"policy: {found.policy}",
-        *share_lines(scores),
+        *decision_lines(scores, found.policy),
     ]
     if found.row is not None:
         lines += ["", *row_lines(found.row)]

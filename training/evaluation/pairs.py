@@ -19,6 +19,14 @@ class Ought(StrEnum):
     BARE = "bare"
 
 
+#: What is said of cells that ought to get this.
+OUGHT_WORDS = {
+    Ought.REMOVE: "to be treated",
+    Ought.PROTECT: "to be protected",
+    Ought.BARE: "bare, to be left",
+}
+
+
 def what_ought(labelled: LabelledTile, policy: Policy) -> Ought | None:
     """Return what a cell ought to get, None where its label does not tell.
 

@@ -53,14 +53,15 @@ def forecast(scores: Scores, planting: Planting) -> RowForecast:
 
     A plant counts as treated where its cell is: one that fills several cells is hit more
     often than this says, and one tool that does not fill its cell less often. Weeds are spread
-    evenly, so that as many stand beside crop plants as among the cells that were judged.
+    evenly, so that as many stand beside crop plants as among the cells that were judged; those
+    that are left for a plant to protect beside them are missed too.
     """
     weeds = planting.weeds_per_m2 * ROW_M * planting.band_mm / 1000
     by_name = scores.crop_harm.cells > 0
     harm = scores.crop_harm if by_name else scores.harm
     return RowForecast(
         planting=planting,
-        weeds_missed=_count(_missed(scores.treated), weeds),
+        weeds_missed=_count(_missed(scores.weeds), weeds),
         crops_hit=_count(harm, planting.crops_per_m * ROW_M),
         by_name=by_name,
     )

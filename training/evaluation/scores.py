@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
@@ -14,7 +14,7 @@ from training.evaluation.intervals import Interval, Resampling, Unit
 from training.evaluation.outcomes import NO_STAGE, Flags, Outcomes
 from training.evaluation.pairs import Ought
 from training.metrics import Calls, average_precision, calls_where, upper_bound
-from weedset.records import ANY_PLANT
+from weedset.records import ANY_PLANT, Action
 
 #: By what cells can be told apart. The growth stage is a plant's, the others a photo's.
 Aspect = Literal["site", "camera", "stage"]
@@ -82,7 +82,7 @@ class StrangePlants:
 class Part:
     """The scores of a part: of one site, of one camera, or of plants at one stage.
 
-    `species` are those that are present in it. `harm` and `treated` are as in Scores.
+    `species` are those that are present in it. `treated` and `harm` are as in Scores.
     """
 
     by: Aspect
@@ -90,8 +90,8 @@ class Part:
     sites: int
     cells: int
     species: tuple[SpeciesScore, ...]
-    harm: Share
     treated: Share
+    harm: Share
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +99,11 @@ class Scores:
     """Scores over `cells`; intervals come from drawing each `unit` anew, None where there is
     but one, and `caution` says what to bear in mind about them.
 
-    `harm` is the share of protected cells that are treated, `crop_harm` that of the cells
-    with a plant that the policy names to protect, `treated` the share of the cells with a
-    plant to remove that are treated, those that a neighbour protects being among the missed.
+    `decisions` counts cells by what they ought to get and what they got, `not_told` those
+    whose label does not tell what they ought to get. Shares that are treated: `treated` of the
+    cells to be treated, `harm` of those to be protected, `crop_harm` of those with a plant that
+    the policy names to protect. `weeds` is that of all cells with a plant to remove, the
+    `weeds_protected` among them that stand beside a plant to protect and are to be left.
     """
 
     sites: int
@@ -110,9 +112,13 @@ class Scores:
     unit: Unit | None
     caution: str | None
     species: tuple[SpeciesScore, ...]
+    decisions: Mapping[Ought, Mapping[Action, int]]
+    not_told: int
+    treated: Share
     harm: Share
     crop_harm: Share
-    treated: Share
+    weeds: Share
+    weeds_protected: int
     strange: StrangePlants | None
     parts: tuple[Part, ...] = ()
 
@@ -121,6 +127,7 @@ def score(outcomes: Outcomes, by: Sequence[Aspect] = ()) -> Scores:
     """Score a table as a whole, and once more for each part `by` the aspects named."""
     drawn = Resampling(outcomes.site, outcomes.photo)
     treated = outcomes.treated
+    protected = outcomes.ought == Ought.PROTECT
     return Scores(
         sites=len(np.unique(outcomes.site)),
         photos=len(np.unique(outcomes.photo)),
@@ -128,12 +135,23 @@ def score(outcomes: Outcomes, by: Sequence[Aspect] = ()) -> Scores:
         unit=drawn.unit,
         caution=drawn.caution,
         species=_species(outcomes, drawn),
-        harm=_share(treated, outcomes.ought == Ought.PROTECT, drawn),
+        decisions=_decisions(outcomes),
+        not_told=int((outcomes.ought == "").sum()),
+        treated=_share(treated, outcomes.ought == Ought.REMOVE, drawn),
+        harm=_share(treated, protected, drawn),
         crop_harm=_share(treated, outcomes.crop, drawn),
-        treated=_share(treated, outcomes.weed, drawn),
+        weeds=_share(treated, outcomes.weed, drawn),
+        weeds_protected=int((outcomes.weed & protected).sum()),
         strange=_strange(outcomes, drawn),
         parts=tuple(part for aspect in by for part in _parts(outcomes, aspect)),
     )
+
+
+def _decisions(outcomes: Outcomes) -> dict[Ought, dict[Action, int]]:
+    def count(ought: Ought, action: Action) -> int:
+        return int(((outcomes.ought == ought) & (outcomes.action == action)).sum())
+
+    return {ought: {action: count(ought, action) for action in Action} for ought in Ought}
 
 
 def _share(hits: Flags, among: Flags, drawn: Resampling) -> Share:
@@ -203,7 +221,7 @@ def _at_stage(outcomes: Outcomes, stage: int) -> Outcomes:
 
 
 def _part(by: Aspect, name: str, outcomes: Outcomes, plants: Flags) -> Part:
-    """Score a part; of its cells, harm is counted among `plants` only."""
+    """Score a part; what was treated is counted among its `plants` only."""
     drawn = Resampling(outcomes.site, outcomes.photo)
     shown = [item for item in _species(outcomes, drawn) if item.present.right + item.present.missed]
     return Part(
@@ -212,6 +230,6 @@ def _part(by: Aspect, name: str, outcomes: Outcomes, plants: Flags) -> Part:
         sites=len(np.unique(outcomes.site[plants])),
         cells=int(plants.sum()),
         species=tuple(shown),
+        treated=_share(outcomes.treated, plants & (outcomes.ought == Ought.REMOVE), drawn),
         harm=_share(outcomes.treated, plants & (outcomes.ought == Ought.PROTECT), drawn),
-        treated=_share(outcomes.treated, plants & outcomes.weed, drawn),
     )

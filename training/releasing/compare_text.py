@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
-from training.evaluation.pairs import Ought
+from training.evaluation.pairs import OUGHT_WORDS
 from training.releasing.compare import Comparison, SpeciesChange, range_words, worse_points
 from training.releasing.paired import Discord
 from weedset.talk import counted
@@ -26,16 +26,13 @@ def comparison_table(found: Comparison) -> str:
         f"class    cells  {found.unit + 's':>6}    new    old  change  95 % interval",
     ]
     lines += [_species_line(change) for change in found.species]
-    lines += ["", f"policy: {found.policy}", "", f"{'cells treated that ought to':<28}"
+    lines += ["", f"policy: {found.policy}", "", f"{'cells treated':<30}"
               "  both  only new  only old  neither  p (McNemar)"]  # fmt: skip
-    words = {
-        Ought.REMOVE: "be treated",
-        Ought.PROTECT: "be protected",
-        Ought.BARE: "be left (bare)",
-    }
-    lines += [_discord_line(f"  {words[ought]}", found.treated[ought]) for ought in Ought]
     lines += [
-        _discord_line(f"  be protected, with {change.code}", change.treated)
+        _discord_line(f"  {words}", found.treated[ought]) for ought, words in OUGHT_WORDS.items()
+    ]
+    lines += [
+        _discord_line(f"  to be protected, with {change.code}", change.treated)
         for change in found.species
         if change.treated is not None and change.cells_with
     ]
@@ -101,7 +98,7 @@ def _species_line(change: SpeciesChange) -> str:
 
 def _discord_line(words: str, treated: Discord) -> str:
     return (
-        f"{words:<28}  {treated.both:>4}  {treated.only_new:>8}  {treated.only_old:>8}  "
+        f"{words:<30}  {treated.both:>4}  {treated.only_new:>8}  {treated.only_old:>8}  "
         f"{treated.neither:>7}  {treated.p_two_sided:>11.3g}"
     )
 

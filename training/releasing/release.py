@@ -40,25 +40,29 @@ def release(
     against: Path | None = None,
     first: bool = False,
     unseen: bool = False,
+    idle: bool = False,
 ) -> Released:
     """Release a model, whole or not at all; the same inputs give the same bytes.
 
+    The very release that is there already is left as it is: what was killed may be done again.
+
     Raises CheckNotPassedError, with every reason, where it may not be; ReleaseError where
-    `out` is there already or cannot be written, and as `judge_release` does.
+    something else is at `out` already or it cannot be written, and as `judge_release` does.
     """
-    _require_free(out)
+    _require_free(out, model_path)
     model = open_model(model_path, threads=2)
     old = None if against is None else open_model(against, threads=2)
     codes = [*model.card.codes, *(old.card.codes if old else ())]
     policy = read_policy(policy_path, codes)
-    judged = judge_release(model, model_path, run_dir, source, policy, old, first, unseen)
+    judged = judge_release(model, model_path, run_dir, source, policy, old, first, unseen, idle)
     files = _given(model_path, model, run_dir, policy_path)
     files |= _written(judged, recipe_toml(judged.run.recipe))
+    files[MANIFEST] = manifest_text(files).encode()
     try:
-        with whole_folder(out) as aside:
-            for name, data in files.items():
-                write_whole(aside / name, data)
-            write_whole(aside / MANIFEST, manifest_text(files))
+        if not _holds(out, files):
+            with whole_folder(out) as aside:
+                for name, data in files.items():
+                    write_whole(aside / name, data)
         return Released(out, file_digest(out / MANIFEST), judged)
     except FileExistsError as exc:
         raise _is_there(out) from exc
@@ -126,7 +130,7 @@ def _written(judged: Judged, recipe: str) -> dict[str, bytes]:
     texts = {
         "README.md": card_text(judged, facts),
         "CREDITS.md": credits_text(judged),
-        "CAUTIONS.md": cautions_text(card, judged.evaluation),
+        "CAUTIONS.md": cautions_text(judged),
         RECIPE: recipe,
         "evaluation.json": _json(evaluation_record(judged.evaluation)),
         FACTS: _json(record),
@@ -140,10 +144,24 @@ def _json(record: Mapping[str, object]) -> str:
     return json.dumps(record, ensure_ascii=False, indent=1) + "\n"
 
 
-def _require_free(out: Path) -> None:
+def _require_free(out: Path, model_path: Path) -> None:
     """Ask before anything is computed, so that nobody waits in vain."""
-    if out.exists() or out.is_symlink():
+    try:
+        taken = out.is_symlink() or (
+            out.exists() and file_digest(out / MODEL) != file_digest(model_path)
+        )
+    except OSError:
+        taken = True
+    if taken:
         raise _is_there(out)
+
+
+def _holds(out: Path, files: Mapping[str, bytes]) -> bool:
+    """Return whether a folder holds these very files."""
+    try:
+        return all((out / name).read_bytes() == data for name, data in files.items())
+    except OSError:
+        return False  # what else is there is told where it is written
 
 
 def _is_there(out: Path) -> ReleaseError:

@@ -103,8 +103,9 @@ def credits_text(judged: Judged) -> str:
 {started}"""
 
 
-def cautions_text(card: ModelCard, evaluation: Evaluation) -> str:
+def cautions_text(judged: Judged) -> str:
     """Return CAUTIONS.md."""
+    card, evaluation = judged.model.card, judged.evaluation
     never = [item.code for item in card.classes if item.treat_at is None and item.code != ANY_PLANT]
     unseen = [
         score.code
@@ -121,6 +122,8 @@ def cautions_text(card: ModelCard, evaluation: Evaluation) -> str:
         "plant that the model does not know can be taken for one that it does.",
         "Names that the model gives to plants do not say that a plant may be eaten.",
     ]
+    if judged.idle:
+        lines.append(f"Under the policy in policy.toml it treats NOTHING, since {judged.idle}.")
     if card.split == "photo":
         lines.append(
             "Held out were photos, not sites: the figures FLATTER the model. In another garden, "

@@ -15,7 +15,7 @@ from training.releasing.compare import Comparison, compare, worse_points
 from training.releasing.release_files import require_same
 from training.runs import Run, read_run
 from training.sources import Source
-from weedset.board.decide import outside_bound
+from weedset.board.decide import treats_nothing
 from weedset.board.model import BoardModel
 from weedset.errors import CheckNotPassedError, LicenceError, TrainingError
 from weedset.licences import Licence, effective_licence
@@ -27,7 +27,8 @@ from weedset.records import LabelledTile, Policy
 class Judged:
     """A model that may be released, with all that was asked of it.
 
-    `comparison` is None for a first release, which has nothing to be compared with.
+    `comparison` is None for a first release, which has nothing to be compared with. `idle`
+    says why it treats nothing under the policy; None where it may treat.
     """
 
     model: BoardModel
@@ -36,6 +37,7 @@ class Judged:
     agreement: Agreement
     evaluation: Evaluation
     comparison: Comparison | None
+    idle: str | None
 
 
 def judge_release(
@@ -47,9 +49,10 @@ def judge_release(
     against: BoardModel | None,
     first: bool,
     unseen: bool = False,
+    idle: bool = False,
 ) -> Judged:
     """Ask all that must hold of a release. `first` says that there is no model in use yet,
-    `unseen` is as for `compare`.
+    `unseen` is as for `compare`, `idle` that the model is meant to treat nothing.
 
     Raises CheckNotPassedError with every reason against it; ModelError where the model is
     not of the run, and whatever evaluating and comparing raise where they cannot be done.
@@ -59,6 +62,7 @@ def judge_release(
     reasons: list[str] = []
     licence = _licence(model.card, reasons)
     agreed = _agreement(model_path, model.card, run_dir, source, reasons)
+    why_idle = _idle(model.card, policy, idle, reasons)
     evaluation = _evaluation(model, run, source, policy, reasons)
     comparison = None
     if against is not None:
@@ -74,7 +78,7 @@ def judge_release(
             where=str(model_path),
             fix="mend what is said above, or keep the model that is in use",
         )
-    return Judged(model, run, licence, agreed, evaluation, comparison)
+    return Judged(model, run, licence, agreed, evaluation, comparison, why_idle)
 
 
 def _licence(card: ModelCard, reasons: list[str]) -> Licence | None:
@@ -96,6 +100,19 @@ def _agreement(
         return None
 
 
+def _idle(card: ModelCard, policy: Policy, meant: bool, reasons: list[str]) -> str | None:
+    """Return why a model treats nothing; whoever takes it must be of the same opinion."""
+    why = treats_nothing(card, policy)
+    if why and not meant:
+        reasons.append(
+            f"it treats nothing under this policy, since {why}: say --treats-nothing if that is "
+            "meant"
+        )
+    if meant and not why:
+        reasons.append("--treats-nothing says that it treats nothing, and it may treat")
+    return why
+
+
 def _evaluation(
     model: BoardModel,
     run: Run,
@@ -109,8 +126,6 @@ def _evaluation(
         reasons.append(f"it cannot be evaluated: {error}")
         return None
     reasons += _not_held_out(chosen, model.card, run)
-    if outside := outside_bound(model.card, policy):
-        reasons.append(f"it treats nothing under this policy: {outside}")
     evaluation = evaluate(model, source, policy, by=ASPECTS)
     if not sum(evaluation.decisions[Ought.PROTECT].values()):
         reasons.append("no held-out cell shows a plant to protect, so its harm is not known")

@@ -10,9 +10,10 @@ import typer
 from training.evaluation.planting_option import BandOption, CropsOption, WeedsOption, planting_of
 from training.parts import require_training
 from training.source_option import EditionOption, open_source
-from weedset.board.decide import read_policy
+from weedset.board.decide import read_policy, treats_nothing
 from weedset.board.model import BoardModel, open_model
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
+from weedset.modelcard import reminder
 from weedset.records import Policy
 from weedset.talk import counted, say
 
@@ -54,12 +55,15 @@ def compare(
 
     models = open_model(new, threads=2), open_model(old, threads=2)
     rule = _policy(policy, *models)
+    for model in models:
+        if why := treats_nothing(model.card, rule):
+            say(f"NOTE: {model.card.name} treats nothing, since {why}.")
     found = run_compare(*models, open_source(workspace, edition), rule, unseen)
     if as_json:
         emit(comparison_record(found))
     else:
         typer.echo(comparison_table(found))
-    say(models[0].card.caution)
+    say(reminder(models[0].card))
 
 
 def report(
@@ -102,6 +106,9 @@ def release(
     against: Annotated[Path | None, typer.Option(help="The model in use (.onnx).")] = None,
     first: Annotated[bool, typer.Option("--first", help="There is no model in use yet.")] = False,
     unseen: UnseenOption = False,
+    idle: Annotated[
+        bool, typer.Option("--treats-nothing", help="The model is meant to treat nothing.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Release a model, unless something speaks against it: then exit code 3, and why.
@@ -116,12 +123,17 @@ def release(
         usage_error("--first says that no model is in use, and --against names one")
     require_training()
     from training.releasing.release import release as run_release
+    from training.releasing.report_words import headline
 
     source = open_source(workspace, edition)
-    done = run_release(model, run, source, policy, out, against, first, unseen)
+    done = run_release(model, run, source, policy, out, against, first, unseen, idle)
     if as_json:
         emit({"record": "released", "folder": str(done.folder), "manifest_sha256": done.digest})
-    say(f"Released as {done.folder}, under {done.judged.licence.id}; manifest {done.digest[:12]}.")
+    judged = done.judged
+    say(headline(judged.evaluation, unseen=judged.model.card.split == "site"))
+    if judged.idle:
+        say(f"NOTE: it treats NOTHING under this policy, since {judged.idle}.")
+    say(f"Released as {done.folder}, under {judged.licence.id}; manifest {done.digest[:12]}.")
     say("Read its README.md and CAUTIONS.md over before you hand it on.")
 
 

@@ -153,7 +153,7 @@ def parts_section(reported: Reported) -> Section | None:
             )
             for part in parts
         )
-        head = (aspect, "sites", "cells", "with plants to remove", "to be protected")
+        head = (aspect, "sites", "cells", "to be treated", "to be protected")
         tables.append(Table(f"{caption}: cells treated, of cells", head, rows))
     if not tables:
         return None

@@ -101,15 +101,15 @@ def more_words(evaluation: Evaluation) -> tuple[str, ...]:
             f"{harm.range.high:.1%} would be no surprise"
             + (", nor, of so few, somewhat more." if evaluation.scores.caution else ".")
         )
-    if evaluation.harm_upper_95 is not None:
+    if harm.upper_95 is not None:
         lines.append(
-            f"Of plants to protect on ground like this, fewer than {evaluation.harm_upper_95:.1%} "
+            f"Of plants to protect on ground like this, fewer than {harm.upper_95:.1%} "
             "would be treated, with 95 % confidence, if cells were independent. Cells of one photo "
             "are not, so reckon with more."
         )
     lines.append(
         f"It treated {bare[Action.TREAT]} of {_cells(bare)} of bare ground. "
-        f"{counted(evaluation.cells_not_told, 'cell')} whose label does not tell what to do count "
+        f"{counted(evaluation.scores.not_told, 'cell')} whose label does not tell what to do count "
         "in none of these figures."
     )
     return tuple(lines)

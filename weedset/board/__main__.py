@@ -8,33 +8,27 @@ import os
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from time import sleep
 
 from weedset.board.asked import board_parser
 from weedset.board.classify import ClassifiedPhoto
-from weedset.board.decide import outside_bound
+from weedset.board.decide import treats_nothing
 from weedset.board.drives.drive import Drive
 from weedset.board.drives.following import Followed, drive_lines, drive_records, follow, open_drive
 from weedset.board.eye import Eye, open_eye
 from weedset.board.fitness import check_board, fitness_lines
-from weedset.board.frames import (
-    Newest,
-    Shot,
-    WatchedFolder,
-    read_shot,
-)
+from weedset.board.frames import Newest, Shot, WatchedFolder, read_shot
 from weedset.board.gate import Gate
 from weedset.board.guards import Guards
 from weedset.board.measurement import check_record
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
 from weedset.board.rollinglog import RollingLog
-from weedset.board.streams import concatenated_jpegs, headed, length_prefixed
+from weedset.board.streams import Incoming, concatenated_jpegs, headed, length_prefixed
 from weedset.errors import CheckNotPassedError, WeedsetError
 from weedset.images import find_photos
-from weedset.modelcard import ModelCard
+from weedset.modelcard import ModelCard, reminder
 from weedset.records import Action
 
 #: How often a watched folder is looked at.
@@ -72,8 +66,8 @@ def main(arguments: list[str] | None = None) -> int:
         return _check(asked, eye)
     if not asked.policy:
         _say("No policy given, so nothing is treated: --policy says what to remove.")
-    if outside := outside_bound(eye.model.card, eye.policy):
-        _say(f"NOTE: nothing is treated, since {outside}.")
+    elif why := treats_nothing(eye.model.card, eye.policy):
+        _say(f"NOTE: nothing is treated, since {why}.")
     out = _Out(asked, eye.model.card)
     try:
         _live(asked, drive or eye, out) if live else _classify_all(asked, eye, out)
@@ -84,7 +78,8 @@ def main(arguments: list[str] | None = None) -> int:
         return 1
     except KeyboardInterrupt:
         _say("Stopped.")
-    _say(eye.model.card.caution)
+    # A machine at work hears it whole.
+    _say(eye.model.card.caution if live else reminder(eye.model.card))
     return 1 if out.bad else 0
 
 
@@ -169,20 +164,18 @@ def _live(asked: argparse.Namespace, eye: Eye | Drive, out: _Out) -> None:
                 raise shot
             until_s = round(shot.taken_s + asked.stale_after / 1000, 3)
             if isinstance(eye, Drive):
-                out.followed(follow(eye, shot), good_until_monotonic_s=until_s)
+                out.followed(follow(eye, shot), good_until_boottime_s=until_s)
             else:
                 photo = eye.frame(shot.data, shot.name, shot.taken_s)
-                out.photo(photo, good_until_monotonic_s=until_s)
+                out.photo(photo, good_until_boottime_s=until_s)
         except WeedsetError as error:
             out.failure(error)
 
 
 def _streamed(kind: str) -> Iterator[Shot | WeedsetError]:
-    read = partial(os.read, sys.stdin.fileno())
-    if kind == "headed":
-        newest = Newest(headed(read))
-    else:
-        newest = Newest((length_prefixed if kind == "lengths" else concatenated_jpegs)(read))
+    incoming = Incoming(sys.stdin.fileno())
+    split = {"headed": headed, "lengths": length_prefixed, "jpegs": concatenated_jpegs}[kind]
+    newest = Newest(split(incoming.read, lambda: incoming.empty_s))
     yield from newest
     if newest.dropped:
         _say(f"{newest.dropped} frames came while another was decided on, and were dropped.")

@@ -106,6 +106,20 @@ def is_probability(p: float) -> bool:
     return -_ROUNDING <= p <= 1 + _ROUNDING  # NaN is none either
 
 
+def treats_nothing(card: ModelCard, policy: Policy) -> str | None:
+    """Return why a model treats nothing at all under a policy, or None where it may treat."""
+    wanted = policy.remove - policy.protect - {ANY_PLANT}
+    if not wanted:
+        return "the policy removes nothing"
+    if outside := outside_bound(card, policy):
+        return outside
+    if any(item.treat_at is not None and item.code in wanted for item in card.classes):
+        return None
+    return (
+        f"the model never treats {', '.join(sorted(wanted))}: the labels did not show that it may"
+    )
+
+
 class Rule:
     """The rule for one model under one policy, made once and asked for each cell."""
 

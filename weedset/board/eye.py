@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from time import monotonic, perf_counter
+from time import perf_counter
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
 from weedset.board.classify import ClassifiedPhoto, classify_image, least_share
+from weedset.board.clock import now_s
 from weedset.board.decide import TREAT_NOTHING, read_policy
 from weedset.board.gate import Gate
 from weedset.board.ground import Ground, ground_of
@@ -72,8 +73,8 @@ class Eye:
     def frame(self, frame: Frame, name: str, taken_s: float) -> ClassifiedPhoto:
         """Decide on a frame of a running camera; `name` is for reports and errors.
 
-        `taken_s` is when it was taken, by `time.monotonic()`. All is left alone where it is
-        stale by the time it is decided on, is the very frame that came before (a stuck
+        `taken_s` is when it was taken, by `weedset.board.clock.now_s`. All is left alone where
+        it is stale by the time it is decided on, is the very frame that came before (a stuck
         camera), or has another size than the first one, for which the profile may not hold,
         or another EXIF orientation, by which its upright picture lies otherwise on the machine.
         Raises PhotoError for what is no picture, CameraError for a scale that is not known.
@@ -106,7 +107,7 @@ class Eye:
             return left_alone(seen, f"the camera's picture turned: {turns}")
         if seen.digest == before:
             return left_alone(seen, "stale: the very frame that came before")
-        late = stale((monotonic() - taken_s) * 1000, self.guards)
+        late = stale((now_s() - taken_s) * 1000, self.guards)
         return left_alone(seen, late) if late else seen
 
     def _opened(self, frame: Frame, name: str) -> OpenedPhoto:

@@ -1,4 +1,4 @@
-"""Frames of a running camera: the newest of a stream, or of what appears in a folder.
+"""Frames of a running camera: from a stream of bytes, or as photos that appear in a folder.
 
 Whatever comes faster than it can be decided on is dropped, so that the frame at hand is always
 the newest: memory stays bounded and no decision grows old in a queue.
@@ -12,10 +12,11 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Condition, Thread
-from time import monotonic, time
+from time import time
 
+from weedset.board.clock import now_s
 from weedset.board.steps import Odometry
-from weedset.board.streams import MOST_FRAME_BYTES, Headed, read_odometry
+from weedset.board.streams import MOST_FRAME_BYTES, Framed, read_odometry
 from weedset.errors import PhotoError
 from weedset.fields import parse_json, read_text
 from weedset.images import PHOTO_SUFFIXES
@@ -23,7 +24,7 @@ from weedset.images import PHOTO_SUFFIXES
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """A frame as it came in; `taken_s` by `time.monotonic()`."""
+    """A frame as it came in; `taken_s` by `weedset.board.clock.now_s`."""
 
     name: str
     data: bytes
@@ -34,14 +35,14 @@ class Shot:
 class Newest:
     """Reads frames in a thread of its own and keeps the newest, so that none grows old."""
 
-    def __init__(self, frames: Iterator[bytes | Headed | PhotoError]) -> None:
+    def __init__(self, frames: Iterator[Framed | PhotoError]) -> None:
         self.dropped = 0
         self._changed = Condition()
         self._waiting: Shot | PhotoError | None = None
         self._ended = False
         Thread(target=self._gather, args=(frames,), daemon=True).start()
 
-    def _gather(self, frames: Iterator[bytes | Headed | PhotoError]) -> None:
+    def _gather(self, frames: Iterator[Framed | PhotoError]) -> None:
         number = 0
         try:
             for number, frame in enumerate(frames, 1):
@@ -49,10 +50,8 @@ class Newest:
                 if isinstance(frame, PhotoError):
                     where = f"{name}: {frame.where}" if frame.where else name
                     self._put(PhotoError(frame.what, where=where, fix=frame.fix))
-                elif isinstance(frame, Headed):
-                    self._put(Shot(name, frame.data, monotonic(), frame.odometry))
                 else:
-                    self._put(Shot(name, frame, monotonic()))
+                    self._put(Shot(name, frame.data, frame.taken_s, frame.odometry))
         except PhotoError as error:
             self._put(error)
         with self._changed:
@@ -145,4 +144,4 @@ def read_shot(path: Path) -> Shot:
     if beside.exists():
         fields = parse_json(read_text(beside, PhotoError), str(beside), PhotoError)
         odometry = read_odometry(fields)
-    return Shot(path.name, data, monotonic() - (time() - after.st_mtime), odometry)
+    return Shot(path.name, data, now_s() - (time() - after.st_mtime), odometry)

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from weedset.board.decide import TREAT_NOTHING, outside_bound, read_policy
+from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.eye import Eye
 from weedset.board.guards import KEPT_CLEAR, Guards
 from weedset.board.model import open_model
@@ -18,7 +18,7 @@ from weedset.board.report import action_counts, cell_records, photo_record
 from weedset.cli.door import JsonOption, emit
 from weedset.errors import ModelError, WeedsetError
 from weedset.images import find_photos
-from weedset.modelcard import card_to_json
+from weedset.modelcard import card_to_json, reminder
 from weedset.profile import read_camera_profile
 from weedset.records import Action
 from weedset.talk import complain, follow, say
@@ -69,8 +69,8 @@ def classify(
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
     if policy is None:
         say("No policy given, so nothing is treated (--policy says what to remove).")
-    if outside := outside_bound(opened.card, rule):
-        say(f"NOTE: nothing is treated, since {outside}.")
+    elif why := treats_nothing(opened.card, rule):
+        say(f"NOTE: nothing is treated, since {why}.")
     eye = Eye(opened, profile, rule, guards=replace(Guards(), keep_out_mm=keep_out))
     paths = find_photos(photos)
     bad = 0
@@ -93,7 +93,7 @@ def classify(
             beside = sum(cell.decision.reason.endswith(KEPT_CLEAR) for cell in seen.cells)
             why = f"  ({beside} left for being beside a plant to protect)" if beside else ""
             typer.echo(f"{seen.name}: {len(seen.cells)} cells: {shown}{why}")
-    say(opened.card.caution)
+    say(reminder(opened.card))
     if bad:
         raise typer.Exit(1)
 

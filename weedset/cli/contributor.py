@@ -159,6 +159,7 @@ def _show_preview(seen: Preview, as_json: bool) -> None:
                 "photo_bytes": seen.photo_octets,
                 "loose_bytes": seen.loose_octets,
                 "annotators": seen.annotators,
+                "unnamed": seen.unnamed,
                 "cameras": seen.cameras,
                 "stated": dict(seen.stated),
                 "stays": STAYS,
@@ -170,6 +171,10 @@ def _show_preview(seen: Preview, as_json: bool) -> None:
     for line in picture_counts(seen):
         typer.echo(f"  {line}")
     typer.echo(f"  labels, each with its day and who made it: {', '.join(seen.annotators)}")
+    if seen.unnamed:
+        giver = dict(seen.stated)["giver"]
+        labels = counted(seen.unnamed, "label")
+        typer.echo(f"    {labels} made without a name: given as made by the giver, {giver}")
     typer.echo(
         "  of each photo: the day, its size and scale, the fingerprint of its file (SHA-256), "
         f"and its camera profile: {', '.join(seen.cameras)}"

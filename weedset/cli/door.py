@@ -27,9 +27,9 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON, for pr
 #: by packages above this one; one that is not named here comes last.
 ORDER = (
     "status", "doctor", "new", "camera", "tile", "quality", "label", "import", "species", "doubts",
-    "train", "adapt", "export", "evaluate", "leave-one-out", "bound", "compare", "report",
-    "release", "released", "classify", "card", "plan", "describe", "pack", "check", "submit",
-    "licences", "pool",
+    "recipes", "train", "adapt", "export", "evaluate", "leave-one-out", "bound", "compare",
+    "report", "release", "released", "classify", "card", "plan", "describe", "pack", "check",
+    "submit", "licences", "pool",
 )  # fmt: skip
 
 

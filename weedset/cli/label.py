@@ -9,8 +9,9 @@ from typing import Annotated
 import typer
 
 from weedset.cli.door import WorkspaceOption, usage_error
-from weedset.cli.options import AnnotatorOption, SpeciesOption
+from weedset.cli.options import SpeciesOption
 from weedset.errors import MissingPartError, StoreError
+from weedset.labelling import UNNAMED
 from weedset.reviewlist import read_review_list
 from weedset.settings import open_workspace, store_path
 from weedset.talk import say
@@ -27,7 +28,9 @@ def add_label_verb(app: typer.Typer) -> None:
 
 def label(
     workspace: WorkspaceOption = Path(),
-    annotator: AnnotatorOption = "me",
+    annotator: Annotated[
+        str, typer.Option(help="Who labels; a handle will do. The page asks, if not set.")
+    ] = "",
     own_species: SpeciesOption = None,
     model: Annotated[
         Path | None,
@@ -59,8 +62,11 @@ def label(
     from weedset.server.serve import serve
     from weedset.server.suggest import open_adviser
 
-    if not annotator.strip() or len(annotator) > 40 or not annotator.isprintable():
+    annotator = annotator.strip()
+    if len(annotator) > 40 or not annotator.isprintable():
         usage_error("--annotator: at most 40 printable characters")
+    if annotator.casefold() == UNNAMED:
+        usage_error(f"--annotator: {annotator!r} names nobody: give a handle, or let the page ask")
     room = open_workspace(workspace)
     if not store_path(room).exists():
         raise StoreError(
@@ -68,5 +74,5 @@ def label(
         )
     adviser = open_adviser(model, room) if model else None
     again = read_review_list(review) if review else None
-    settings = RoomSettings(room, annotator.strip(), load_species(own_species), adviser, again)
+    settings = RoomSettings(room, annotator, load_species(own_species), adviser, again)
     serve(settings, port=port, phone=phone, open_browser=browser, tell=say)

@@ -29,6 +29,7 @@ from weedset.importers.masks import (
     read_colours,
     read_meanings,
 )
+from weedset.labelling import UNNAMED
 from weedset.settings import open_workspace
 from weedset.store import open_store
 from weedset.talk import complain, counted, follow, say
@@ -50,7 +51,7 @@ def import_masks(
     site: Annotated[str | None, typer.Option(help="Only the photos of this site.")] = None,
     on: Annotated[str | None, typer.Option(help="Only the photos of this day.")] = None,
     least_share: LeastShareOption = LEAST_SHARE,
-    annotator: AnnotatorOption = "me",
+    annotator: AnnotatorOption = UNNAMED,
     own_species: SpeciesOption = None,
     as_json: JsonOption = False,
 ) -> None:

@@ -34,7 +34,12 @@ LookedForOption = Annotated[
 LeastShareOption = Annotated[
     float, typer.Option(min=0, max=1, help="Covered share of a cell from which a plant counts.")
 ]
-AnnotatorOption = Annotated[str, typer.Option(help="Who made these labels; a handle will do.")]
+AnnotatorOption = Annotated[
+    str,
+    typer.Option(
+        help="Who made these labels; a handle will do. `me` is whoever will give the batch."
+    ),
+]
 
 
 def require_site(site: str, batches: Iterable[Batch]) -> None:

@@ -79,12 +79,13 @@ def add_to_pool(
     archives: Annotated[list[Path], typer.Argument(help="Contributions (zip).")],
     who: WhoOption,
     cluster: ClusterOption = "",
+    as_json: JsonOption = False,
 ) -> None:
     """Check contributions and put them into quarantine. Adding one twice changes nothing.
 
     Example: `weedset pool add pool given.zip --who carla`
 
-    Example: `weedset pool add pool a.zip b.zip --who carla`
+    Example: `weedset pool add pool a.zip b.zip --who carla --json`
     """
     opened, known = open_pool(pool), load_species()
     with cluster_executor(cluster) as executor:
@@ -93,6 +94,8 @@ def add_to_pool(
             why = f" Why: {item.reason}" if item.reason else ""
             tiles = counted(item.tiles, "tile")
             say(f"{archive}: {item.batch} is {item.state} ({tiles}, {item.licence}).{why}")
+            if as_json:
+                emit({"archive": str(archive), **standing_record(item)})
 
 
 def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
@@ -106,7 +109,7 @@ def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
     items.sort(key=lambda item: item.state is not State.WAITING)
     for item in items:
         if as_json:
-            emit(_record(item))
+            emit(standing_record(item))
         else:
             typer.echo(
                 f"{item.digest[:12]}  {item.state:9}  {item.batch}  {item.tiles} tiles, "
@@ -162,6 +165,7 @@ def accept_into_pool(
     who: WhoOption,
     reason: ReasonOption = "",
     cluster: ClusterOption = "",
+    as_json: JsonOption = False,
 ) -> None:
     """Accept a contribution from quarantine; prints what to tell the giver.
 
@@ -171,11 +175,15 @@ def accept_into_pool(
     """
     with cluster_executor(cluster) as executor:
         item = accept(open_pool(pool), name, who, reason, executor)
-    _tell(item)
+    _tell(item, as_json)
 
 
 def refuse_from_pool(
-    pool: PoolArgument, name: NameArgument, who: WhoOption, reason: ReasonOption
+    pool: PoolArgument,
+    name: NameArgument,
+    who: WhoOption,
+    reason: ReasonOption,
+    as_json: JsonOption = False,
 ) -> None:
     """Refuse a contribution in quarantine, with the reason; prints what to tell the giver.
 
@@ -185,7 +193,7 @@ def refuse_from_pool(
 
     Example: `weedset pool refuse pool 3f9a --who carla --reason "Out of focus."`
     """
-    _tell(refuse(open_pool(pool), name, who, reason))
+    _tell(refuse(open_pool(pool), name, who, reason), as_json)
 
 
 def show_coverage(
@@ -226,6 +234,7 @@ def withdraw_from_pool(
     models: Annotated[
         Path | None, typer.Option(help="Folder of model files, to list those that learned from it.")
     ] = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Take a contribution back for its giver; prints what to tell them and what it touched.
 
@@ -234,11 +243,18 @@ def withdraw_from_pool(
     Example: `weedset pool withdraw pool 3f9a --who carla --models models/`
     """
     item, held = withdraw(open_pool(pool), name, who, reason)
-    _tell(item)
-    for edition in held:
-        typer.echo(f"edition {edition.number} holds it: use it no longer, and freeze a new one")
-    for path, edition in models_from(models, held) if models else ():
-        typer.echo(f"{path} learned from edition {edition.number}: train it anew")
+    learned = list(models_from(models, held)) if models else []
+    _tell(
+        item,
+        as_json,
+        editions=[edition.number for edition in held],
+        models=[{"path": str(path), "edition": edition.number} for path, edition in learned],
+    )
+    if not as_json:
+        for edition in held:
+            typer.echo(f"edition {edition.number} holds it: use it no longer, and freeze a new one")
+        for path, edition in learned:
+            typer.echo(f"{path} learned from edition {edition.number}: train it anew")
     if held and not models:
         say("Give --models and a folder to list the models that learned from these editions.")
 
@@ -272,6 +288,7 @@ def freeze_pool(
             help="Of what open editions leave out because of its licence, and nothing else.",
         ),
     ] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Freeze an edition of all that is accepted. Where nothing changed, nothing is written.
 
@@ -282,10 +299,13 @@ def freeze_pool(
     opened = open_pool(pool)
     edition, is_new = freeze(opened, who, apart)
     say("Frozen." if is_new else "Nothing changed since the last edition.")
-    typer.echo(
-        f"edition {edition.number}: {edition.tiles} tiles, {opened.edition(edition.number)}, "
-        f"sha256 {edition.digest}"
-    )
+    folder = opened.edition(edition.number)
+    if as_json:
+        emit({**asdict(edition), "folder": str(folder), "new": is_new})
+    else:
+        typer.echo(
+            f"edition {edition.number}: {edition.tiles} tiles, {folder}, sha256 {edition.digest}"
+        )
 
 
 def verify_pool(
@@ -336,11 +356,15 @@ def show_journal(pool: PoolArgument, as_json: JsonOption = False) -> None:
             typer.echo(line.rstrip())
 
 
-def _record(item: Standing) -> dict[str, object]:
+def standing_record(item: Standing) -> dict[str, object]:
+    """Return a contribution and how it stands, for a program to read."""
     rows = {"corrections": len(item.corrections), "looked_at": len(item.looked_at)}
     return {**asdict(replace(item, corrections={}, looked_at=frozenset())), **rows}
 
 
-def _tell(item: Standing) -> None:
-    typer.echo(letter(item), nl=False)
+def _tell(item: Standing, as_json: bool, **more: object) -> None:
+    if as_json:
+        emit({**standing_record(item), "letter": letter(item), **more})
+    else:
+        typer.echo(letter(item), nl=False)
     say(f"{item.batch} is {item.state}.")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from shlex import quote
 from typing import Annotated
 
 import typer
 
-from weedset.cli.pool import NameArgument, WhoOption
+from weedset.cli.door import JsonOption, emit
+from weedset.cli.pool import NameArgument, WhoOption, standing_record
 from weedset.cli.pool_places import PoolArgument
 from weedset.pool.corrections import correct
 from weedset.pool.folders import export_folders
@@ -53,6 +55,7 @@ def correct_contribution(
     ],
     who: WhoOption,
     reason: Annotated[str, typer.Option(help="Why, for the journal.")] = "",
+    as_json: JsonOption = False,
 ) -> None:
     """Take over what you decided in review about the labels of a contribution.
 
@@ -67,6 +70,8 @@ def correct_contribution(
         f"{item.batch}: {counted(done.changed, 'label')} changed, {done.confirmed} found right; "
         f"{counted(len(item.corrections), 'label')} in all now other than given."
     )
+    if as_json:
+        emit({**standing_record(item), **asdict(done)})
 
 
 def export_edition(
@@ -80,6 +85,7 @@ def export_edition(
             "CHEAL+DAUCS; else it stays out.",
         ),
     ] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Write an edition as folders of pictures, one for each species, for other trainers.
 
@@ -92,6 +98,8 @@ def export_edition(
     """
     done = export_folders(edition, to, several)
     for name, count in done.classes.items():
-        typer.echo(f"{name}: {count}")
+        emit({"class": name, "pictures": count}) if as_json else typer.echo(f"{name}: {count}")
     for why, count in done.left_out.items():
         say(f"left out, {why}: {count}")
+        if as_json:
+            emit({"left_out": why, "pictures": count})

@@ -37,6 +37,7 @@ from weedset.importers.outlines import (
 )
 from weedset.importers.polygons import read_mapping, read_polygons
 from weedset.importers.table import table_statements
+from weedset.labelling import UNNAMED
 from weedset.records import Batch, Photo
 from weedset.settings import Workspace, open_workspace
 from weedset.store import open_store
@@ -70,7 +71,7 @@ def import_csv(
     table: Annotated[Path, typer.Argument(help="CSV with columns photo, row, col, species.")],
     looked_for: LookedForOption,
     workspace: WorkspaceOption = Path(),
-    annotator: AnnotatorOption = "me",
+    annotator: AnnotatorOption = UNNAMED,
     own_species: SpeciesOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -108,7 +109,7 @@ def import_coco(
     workspace: WorkspaceOption = Path(),
     names: NamesOption = None,
     least_share: LeastShareOption = LEAST_SHARE,
-    annotator: AnnotatorOption = "me",
+    annotator: AnnotatorOption = UNNAMED,
     own_species: SpeciesOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -137,7 +138,7 @@ def import_polygons(
     workspace: WorkspaceOption = Path(),
     names: NamesOption = None,
     least_share: LeastShareOption = LEAST_SHARE,
-    annotator: AnnotatorOption = "me",
+    annotator: AnnotatorOption = UNNAMED,
     own_species: SpeciesOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -227,7 +228,7 @@ def import_folders(
     looked_for: LookedForOption,
     workspace: WorkspaceOption = Path(),
     names: NamesOption = None,
-    annotator: AnnotatorOption = "me",
+    annotator: AnnotatorOption = UNNAMED,
     own_species: SpeciesOption = None,
     as_json: JsonOption = False,
 ) -> None:

@@ -18,6 +18,7 @@ from pathlib import Path
 from weedset.errors import ContributionError, LicenceError
 from weedset.fields import Fields, read_toml
 from weedset.findings import Finding, Findings, Spot, in_words
+from weedset.labelling import UNNAMED
 from weedset.licences import OWN_TERMS, require_licence
 
 #: Side of the square to which a position is rounded, in degrees.
@@ -125,7 +126,7 @@ def giving_from(fields: Fields, spot: Spot, today: date) -> Giving:
     giving = Giving(
         site=read(lambda: _shaped(fields, "site", _SITE, "a random id such as s-0123456789abcdef"),
                   "site"),
-        giver=plain("giver"),
+        giver=read(lambda: _giver(fields), "giver"),
         credit=plain("credit", needed=False),
         rights_holder=plain("rightsHolder"),
         recorded_by=plain("recordedBy"),
@@ -139,6 +140,13 @@ def giving_from(fields: Fields, spot: Spot, today: date) -> Giving:
     with spot.catching():
         fields.done()
     return giving
+
+
+def _giver(fields: Fields) -> str:
+    giver = plain_text(fields, "giver", _SHORT)
+    if giver.casefold() == UNNAMED:
+        raise fields.complaint("giver", f"{giver!r} names nobody: give a handle")
+    return giver
 
 
 def _place(fields: Fields, spot: Spot) -> Place:

@@ -7,7 +7,6 @@ only the tiles go in of which one thing is said, all else stays out, and a table
 from __future__ import annotations
 
 import json
-import os
 import re
 import shutil
 from collections import Counter
@@ -16,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from weedset.digests import bytes_digest, write_whole
+from weedset.digests import aside_of, bytes_digest, write_whole
 from weedset.errors import PoolError
 from weedset.pool.datacard import CARD
 from weedset.pool.frozen import Frozen, open_edition
@@ -56,7 +55,7 @@ def export_folders(edition: Path, to: Path, several: bool = False) -> Exported:
     frozen = open_edition(edition)
     if to.exists() and (not to.is_dir() or any(to.iterdir())):
         raise PoolError("holds other things already", where=str(to), fix="name a new folder")
-    aside = to.with_name(f".{to.name}.{os.getpid()}.part")
+    aside = aside_of(to)
     try:
         done = _write(frozen, aside, several)
         aside.rename(to)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import shutil
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -13,7 +12,7 @@ from pathlib import Path
 
 from weedset.contribution.layout import tile_place
 from weedset.contribution.rows import GivenLabel
-from weedset.digests import write_whole
+from weedset.digests import aside_of, write_whole
 from weedset.errors import PoolError
 from weedset.geometry import cell_footprint
 from weedset.pool.contents import Contents, opened
@@ -42,7 +41,7 @@ def look_into(pool: Pool, name: str, folder: Path) -> tuple[Workspace, Standing]
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         fix = "name a new folder; one that you have looked into opens with `weedset label`"
         raise PoolError("holds other things already", where=str(folder), fix=fix)
-    aside = folder.with_name(f".{folder.name}.{os.getpid()}.part")
+    aside = aside_of(folder)
     try:
         with opened(pool, item) as contents:
             _fill(aside, contents)

@@ -69,7 +69,9 @@ def make_app(settings: RoomSettings, doors: Doors) -> ASGIApp:
 
     async def enter(request: Request) -> Response:
         if request.method == "GET":
-            return _file(files, "enter.html" if doors.takes_codes else "shut.html")
+            if not doors.takes_codes:
+                return _file(files, "shut.html")
+            return _file(files, "wrong.html" if "wrong" in request.query_params else "enter.html")
         text = (await request.body())[:100].decode("ascii", "replace")
         session = doors.enter_by_code(re.sub(r"[^0-9]", "", text))
         return gate.let_in(session) if session else RedirectResponse("/enter?wrong", 303)
@@ -95,7 +97,9 @@ def make_app(settings: RoomSettings, doors: Doors) -> ASGIApp:
 def _static_files() -> dict[str, bytes]:
     """Read all files of the page once: no address ever opens one."""
     folder = resources.files("weedset.server") / "static"
-    return {item.name: item.read_bytes() for item in folder.iterdir() if item.is_file()}
+    files = {item.name: item.read_bytes() for item in folder.iterdir() if item.is_file()}
+    files["wrong.html"] = files["enter.html"].replace(b" hidden>", b">")
+    return files
 
 
 def _file(files: dict[str, bytes], name: str) -> Response:

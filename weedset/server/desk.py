@@ -11,6 +11,7 @@ import numpy as np
 
 from weedset.contribution.giving import past_day
 from weedset.fields import Fields
+from weedset.labelling import UNNAMED
 from weedset.records import Batch
 from weedset.server.cells import ORDERS
 from weedset.server.index import OPEN
@@ -64,6 +65,8 @@ def start(room: Room, fields: Fields) -> dict[str, Any]:
     return {
         "workspace": room.settings.workspace.root.resolve().name,
         "who": room.settings.annotator,
+        "last_who": room.store.last_annotator(),
+        "unnamed": UNNAMED,
         "cell_mm": room.settings.workspace.cell_mm,
         "tiles": len(room.index),
         "batches": [_batch_record(room, batch) for batch in room.index.batches.values()],
@@ -212,7 +215,7 @@ def _wanted(cells: int, sites: int, stages: set[int]) -> list[str]:
     """
     wanted = []
     if sites < LEAST_SITES:
-        wanted.append(f"{LEAST_SITES - sites} more sites" if sites else "any site at all")
+        wanted.append(f"{LEAST_SITES - sites} more sites" if sites else "anywhere: none found yet")
     if sites and cells < _FEW_CELLS:
         wanted.append(f"{_FEW_CELLS - cells} more cells")
     if stages and not stages & {0, 1}:

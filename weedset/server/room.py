@@ -27,7 +27,10 @@ _MOST_QUEUES = 40
 
 @dataclass(frozen=True, slots=True)
 class RoomSettings:
-    """What a person asked for when opening the page; `review` is a list to look at again."""
+    """What a person asked for when opening the page; `review` is a list to look at again.
+
+    `annotator` is "" where the page is to ask who labels.
+    """
 
     workspace: Workspace
     annotator: str

@@ -29,10 +29,46 @@ export function svg(tag, attributes, ...children) {
   return node;
 }
 
+const guards = new Map();  // by dialog: { unsaved, leave }
+
+/** Have `leave` called instead of closing a dialog, as long as `unsaved` says so. */
+export function guardSheet(id, unsaved, leave) {
+  guards.set(id, { unsaved, leave });
+}
+
+/** Close a dialog as a person does who is done with it: by Esc, by its ✕, by a gesture. */
+function leaveSheet(id) {
+  if (guards.get(id)?.unsaved()) guards.get(id).leave();
+  else closeSheet(id);
+}
+
+for (const dialog of document.querySelectorAll("dialog")) {
+  dialog.addEventListener("keydown", (event) => {
+    if (event.key !== "Escape" || event.isComposing) return;
+    event.preventDefault();
+    leaveSheet(dialog.id);
+  });
+  dialog.addEventListener("cancel", (event) => {
+    event.preventDefault();
+    leaveSheet(dialog.id);
+  });
+  // A browser may close a dialog without asking, as after two gestures back.
+  dialog.addEventListener("close", () => {
+    if (!guards.get(dialog.id)?.unsaved()) return;
+    dialog.showModal();
+    leaveSheet(dialog.id);
+  });
+}
+
+window.addEventListener("beforeunload", (event) => {
+  if ([...guards.values()].some((guard) => guard.unsaved())) event.preventDefault();
+});
+
 /** Fill a dialog with a title, a close button and `children`, and open it. */
 export function openSheet(id, title, ...children) {
   const dialog = byId(id);
-  const close = el("button", { type: "button", className: "plain close", onclick: () => closeSheet(id), "aria-label": "Close" }, "✕");
+  guards.delete(id);
+  const close = el("button", { type: "button", className: "plain close", onclick: () => leaveSheet(id), "aria-label": "Close" }, "✕");
   fill(dialog, el("div", {}, el("header", {}, el("h2", { id: `${id}-title` }, title), close), ...children));
   if (!dialog.open) dialog.showModal();
   return dialog;
@@ -41,8 +77,14 @@ export function openSheet(id, title, ...children) {
 /** Close a dialog, and take the focus off what lies in it, where keys would still reach it. */
 export function closeSheet(id) {
   const dialog = byId(id);
+  guards.delete(id);
   dialog.close();
   if (dialog.contains(document.activeElement)) document.activeElement.blur();
+}
+
+/** A text as nodes: what stands between ` ` is something to type. */
+export function words(text) {
+  return text.split("`").map((part, place) => (place % 2 ? el("code", {}, part) : part));
 }
 
 /** Tell the person something in the status line; screen readers hear it. */
@@ -56,8 +98,9 @@ let troubleTimer = 0;
 export function trouble(what, fix = "", seconds = 8) {
   const box = byId("trouble");
   clearTimeout(troubleTimer);
-  fill(box, el("b", {}, what), fix ? el("p", {}, fix) : null);
+  fill(box, el("b", {}, ...words(what)), fix ? el("p", {}, ...words(fix)) : null);
   box.hidden = false;
+  tell("");  // what was said before is true no more
   if (seconds) troubleTimer = setTimeout(calm, seconds * 1000);
 }
 

@@ -9,7 +9,8 @@ import { canRedo, canUndo, isBusy, onElsewhere, redo, save, undo } from "./savin
 import { showCell } from "./kneel.js";
 import * as stand from "./stand.js";
 import { openPicker } from "./picker.js";
-import { openBatch } from "./batchform.js";
+import { drawFinish } from "./finish.js";
+import { lacks, openBatch } from "./batchform.js";
 import { askSweep, openHelp, openOrder, openSecond, openStage, openTally } from "./panels.js";
 import { watchKeys } from "./keys.js";
 
@@ -27,18 +28,19 @@ async function show() {
   byId("finish").hidden = !over;
   if (!standing() || over) byId("closer").hidden = true;
   document.querySelector(".rack").hidden = over && !canUndo();
+  document.querySelector(".rack").classList.toggle("over", over);
   byId("kneel-button").setAttribute("aria-pressed", String(!standing()));
   byId("stand-button").setAttribute("aria-pressed", String(standing()));
   drawMarkers();
-  if (over) drawFinish();
+  drawTally();
+  if (over) drawFinish(reload, () => setWay("own", session.start.who, session.sample));
   else if (standing()) await stand.showSheet(sheetHandlers);
   else await showCell(accept, (statement) => mark(statement));
-  drawTally();
   requestAnimationFrame(() => { painted = true; document.body.dataset.ready = queue.cells[queue.at]?.id ?? "end"; });
 }
 
 function drawMarkers() {
-  drawRack({ pressed: pressed(), held, onMarker: useMarker, onAnswer: useAnswer, onMore: pickPlant, onSeveral: toggleSeveral, onMaybe: toggleMaybe, onStage: askStage });
+  drawRack({ pressed: pressed(), held, onMarker: useMarker, onAnswer: useAnswer, onMore: pickPlant, onSeveral: toggleSeveral, onMaybe: toggleMaybe, onStage: askStage, onBegin: () => openBatch(batchSaved) });
   byId("undo").disabled = !canUndo();
   byId("redo").disabled = !canRedo();
 }
@@ -59,10 +61,10 @@ function drawTally() {
   const share = Math.floor((100 * done) / Math.max(1, total));
   byId("row").setAttribute("aria-valuenow", share);
   byId("grown").style.width = `${(100 * done) / Math.max(1, total)}%`;
-  byId("tally").textContent = session.way === "own" ? `${done} of ${total} cells` : `${Math.min(queue.at + 1, queue.length)} of ${queue.length}`;
-  fill(byId("batch-name"), item ? `${item.site}, ${item.taken_on}` : "no batch");
-  const missing = item?.missing.length ? ` (${item.missing.length} to fill in)` : "";
-  byId("batch-name").append(missing);
+  const count = session.way === "own" ? `${done} of ${total} cells` : `${Math.min(queue.at + 1, queue.length)} of ${queue.length}`;
+  fill(byId("tally"), session.who ? el("span", { className: "as" }, `labelling as ${session.who}`) : null, count);
+  const missing = item?.missing.length ? `, ${item.missing.length} to fill in` : "";
+  fill(byId("batch-name"), el("span", {}, item?.site ?? "no batch"), item ? el("small", {}, item.taken_on, el("span", { className: "to-fill" }, missing)) : null);
 }
 
 function countChange(before, after) {
@@ -80,17 +82,18 @@ async function mark(statement) {
   await store(cells.map((cell) => [cell, statement]), false, inWords(statement));
 }
 
-/** Open the form where nobody has said yet which plants to look for: no label comes before. */
-function lacksChecklist() {
-  if (batch()?.looked_for.length) return false;
+/** Open the form where it is not said yet which plants to look for, or who labels. */
+function lacksBeginning() {
+  const what = lacks(batch());
+  if (!what) return false;
   openBatch(batchSaved);
-  tell("First say which plants you look for.");
+  tell(what === "plants" ? "First say which plants you look for." : "First say who is labelling.");
   return true;
 }
 
-async function store(pairs, accepted, words) {
+async function store(pairs, accepted, spoken) {
   if (!pairs.length) return;
-  if (lacksChecklist()) return;
+  if (lacksBeginning()) return;
   const before = new Map(pairs.map(([cell]) => [cell.id, labelOf(cell)]));
   const saved = await save(pairs, accepted);
   if (!saved) {
@@ -100,7 +103,8 @@ async function store(pairs, accepted, words) {
   countChange(before, saved);
   remember(pairs);
   endSeveral();
-  tell(`${pairs.length > 1 ? `${pairs.length} cells: ` : ""}${words}. Saved.`);
+  const said = `${pairs.length > 1 ? `${pairs.length} cells: ` : ""}${spoken}. Saved.`;
+  tell(said[0].toUpperCase() + said.slice(1));
   if (standing()) {
     const many = stand.picked.size > 0 || pairs.length > 1;
     stand.picked.clear();
@@ -233,7 +237,7 @@ function accept() {
 /** Mark the open cells that are not picked as bare; ask first where some look green. */
 async function sweepRest() {
   const asked = new Set(stand.openOnes().map((cell) => cell.id));
-  if (!asked.size || isBusy() || lacksChecklist()) return;
+  if (!asked.size || isBusy() || lacksBeginning()) return;
   await lookAgain([...asked]);  // greenness may be known by now
   const rest = stand.openOnes().filter((cell) => asked.has(cell.id) && !stand.picked.has(cell.id));
   const sweep = (cells) => store(cells.map((cell) => [cell, bare()]), false, "no plant");
@@ -261,7 +265,7 @@ const sheetHandlers = {
   onSize: () => show(),
 };
 
-async function turnBack(turn, words) {
+async function turnBack(turn, done) {
   const before = new Map(queue.cells.map((cell) => [cell.id, labelOf(cell)]));
   const cells = await turn();
   if (!cells) {
@@ -280,26 +284,7 @@ async function turnBack(turn, words) {
     drawMarkers();
     drawTally();
   }
-  tell(`${words}: ${cells.length > 1 ? `${cells.length} cells` : inWords(labelOf(cells[0]))}.`);
-}
-
-function drawFinish() {
-  const again = el("button", { type: "button", className: "main", id: "again", onclick: () => reload() }, "Look for cells still open");
-  const words = { own: "This bed is done", second: "The blind sample is done", review: "Nothing left to decide" }[session.way];
-  if (session.way === "review" && session.start.listed) goOnWithList();
-  const home = session.way === "own"
-    ? el("button", { type: "button", onclick: openTally }, "Tally, and what to photograph next")
-    : el("button", { type: "button", id: "to-own", onclick: () => setWay("own", session.start.who, session.sample) }, "Back to labelling");
-  fill(byId("finish"), el("h2", {}, words), el("p", {}, session.way === "own" ? "No open cell is left in this order." : "See “Second look” for how well you agree."), home, again);
-}
-
-/** Where a review list was given and another batch has cells of it, offer that batch. */
-async function goOnWithList() {
-  const listed = (await ask("start", {})).listed;
-  const next = Object.keys(listed).find((id) => id !== session.batch);
-  if (!next || current()) return;
-  const words = `Go on with ${next}: ${listed[next]} listed`;
-  byId("finish").append(el("button", { type: "button", id: "next-listed", onclick: () => { session.batch = next; keep(); reload(); } }, words));
+  tell(`${done}: ${cells.length > 1 ? `${cells.length} cells` : inWords(labelOf(cells[0]))}.`);
 }
 
 /** While the server still looks at the tiles, take up the better order now and then. */
@@ -325,8 +310,8 @@ async function setWay(way, who, sample) {
   const banner = byId("banner");
   banner.hidden = way === "own";
   if (way !== "own") {
-    const words = way === "second" ? `Blind sample, labelled by ${who}` : `Review, decided by ${who}`;
-    fill(banner, el("b", {}, words), el("button", { type: "button", id: "leave-way", onclick: () => setWay("own", session.who, sample) }, "Back to labelling"));
+    const title = way === "second" ? `Blind sample, labelled by ${who}` : `Review, decided by ${who || "nobody named yet"}`;
+    fill(banner, el("b", {}, title), el("button", { type: "button", id: "leave-way", onclick: () => setWay("own", session.who, sample) }, "Back to labelling"));
   }
   await reload();
 }
@@ -350,7 +335,7 @@ const actions = {
   marker: (number) => {
     const code = atHand()[number - 1];
     if (code) useMarker(code, true);
-    else if (!lacksChecklist()) tell(`There is no marker ${number}; p names any plant.`);
+    else if (!lacksBeginning()) tell(`There is no marker ${number}; p names any plant.`);
   },
   answer: useAnswer,
   several: toggleSeveral,
@@ -398,4 +383,4 @@ if (started.listed) {
   await setWay("review", session.who, session.sample);
 } else await reload();
 setInterval(takeUpOrder, 2500);
-if (batch() && !batch().looked_for.length) openBatch(batchSaved);
+if (batch() && lacks(batch())) openBatch(batchSaved);

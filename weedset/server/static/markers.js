@@ -86,8 +86,16 @@ export function plants(codes, unknown = false) {
 
 let drawn = "";
 
+/** Let the last plants in sight fade where more are below them. */
+function cue() {
+  const box = byId("markers");
+  box.classList.toggle("more", box.scrollTop + box.clientHeight < box.scrollHeight - 6);
+}
+byId("markers").addEventListener("scroll", cue, { passive: true });
+new ResizeObserver(cue).observe(byId("markers"));
+
 /** Draw the rack where it has changed. `pressed` says what is pressed: codes, "bare", "unknown", "tell". */
-export function drawRack({ pressed, held, onMarker, onAnswer, onMore, onSeveral, onMaybe, onStage }) {
+export function drawRack({ pressed, held, onMarker, onAnswer, onMore, onSeveral, onMaybe, onStage, onBegin }) {
   const codes = atHand();
   const now = JSON.stringify([codes.map((code) => session.known.get(code)), [...pressed], held, session.several, session.maybe, session.stage]);
   if (now === drawn) return;
@@ -104,8 +112,9 @@ export function drawRack({ pressed, held, onMarker, onAnswer, onMore, onSeveral,
     button.style.setProperty("--stick", colour(code));
     return button;
   });
-  fill(byId("markers"), ...sticks);
+  fill(byId("markers"), ...(sticks.length ? sticks : [el("button", { type: "button", className: "main", id: "name-plants", onclick: onBegin }, "Say which plants you look for")]));
   byId("markers").classList.toggle("many", sticks.length > 5);
+  cue();
   const extra = (id, words, key, action, more = {}) => el("button", { type: "button", id, onclick: action, ...more }, `${words} `, el("kbd", {}, key));
   fill(byId("extras"),
     extra("open-picker", "Another plant…", "p", onMore),

@@ -30,7 +30,7 @@ export function openOrder(onChange) {
     },
   },
   el("fieldset", {}, el("legend", {}, "In which order?"), ...session.start.orders.map(choice)),
-  el("div", { className: "field" }, el("label", { for: "least-green" }, "Hardly any green means less than (% of the cell)"), greens),
+  el("div", { className: "field short" }, el("label", { for: "least-green" }, "Hardly any green means less than (% of the cell)"), greens),
   el("div", { className: "choice" }, all, el("label", { for: "show-all" }, "Show labelled cells too", el("small", {}, "To look through what you did."))),
   el("button", { className: "main" }, "Go on in this order"));
   openSheet("walk", "Order of the cells", form);
@@ -110,8 +110,8 @@ export async function openSecond(onStart) {
       onStart("second", who.value.trim(), Number(count.value));
     },
   },
-  el("h3", {}, "Someone else labels, blind"),
-  el("p", { className: "quiet" }, "A random sample of labelled cells, without showing how they were labelled."),
+  el("div", { className: "part" }, el("h3", {}, "Someone else labels, blind"),
+    el("p", { className: "quiet" }, "A random sample of labelled cells, without showing how they were labelled.")),
   el("div", { className: "pair" }, el("div", { className: "field" }, el("label", { for: "second-who" }, "Name of the second person"), who), el("div", { className: "field" }, el("label", { for: "second-count" }, "How many cells"), count)),
   el("button", { className: "main", id: "start-second" }, "Begin the blind sample"));
   const table = rows.length
@@ -119,8 +119,8 @@ export async function openSecond(onStart) {
       el("tbody", {}, ...rows.map((row) => el("tr", {}, el("td", {}, row.code === "bare" ? "no plant" : `${plantName(row.code)} (${row.code})`), el("td", {}, String(row.cells)), el("td", {}, String(row.same)), el("td", {}, figure(row.kappa)), el("td", {}, row.low === null ? "–" : `${figure(row.low)} to ${figure(row.high)}`))))))
     : el("p", { className: "quiet" }, "No cell was labelled by two people yet.");
   openSheet("second", "Second look", blind,
-    el("div", {}, el("h3", {}, "How well you agree"), el("p", { className: "quiet" }, "Cohen's kappa: 1 is full agreement, 0 is what chance would give. Neighbouring cells are alike, so the true interval is somewhat wider."), table),
-    el("div", {}, el("h3", {}, "Labels worth another look"), el("p", { className: "quiet" }, "Where two people differ, where look-alikes are labelled otherwise, or where a model contradicts that never learned from the cell. What you decide stands; what was said before is kept."),
+    el("div", { className: "part" }, el("h3", {}, "How well you agree"), el("p", { className: "quiet" }, "Cohen's kappa: 1 is full agreement, 0 is what chance would give. Neighbouring cells are alike, so the true interval is somewhat wider."), table),
+    el("div", { className: "part" }, el("h3", {}, "Labels worth another look"), el("p", { className: "quiet" }, "Where two people differ, where look-alikes are labelled otherwise, or where a model contradicts that never learned from the cell. What you decide stands; what was said before is kept."),
       el("button", { type: "button", id: "start-review", onclick: () => { closeSheet("second"); onStart("review", session.who, session.sample); } }, "Review them")));
 }
 

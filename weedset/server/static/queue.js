@@ -2,7 +2,7 @@
 
 import { calm, trouble } from "./dom.js";
 import { ask, askUntilAnswered } from "./talk.js";
-import { learnCodes, session } from "./session.js";
+import { asker, learnCodes, session } from "./session.js";
 
 const AHEAD = 40;
 const KEEP_BEHIND = 1500;
@@ -51,7 +51,7 @@ export async function orderAnew(keep) {
 
 async function fetchMore(count, mine) {
   const body = {
-    who: session.who, way: session.way, only_open: session.onlyOpen || session.way === "second",
+    who: asker(), way: session.way, only_open: session.onlyOpen || session.way === "second",
     after: queue.lastStep, count: Math.min(count, 400), order: session.order,
     least_green: session.leastGreen, sample: session.sample,
   };
@@ -114,7 +114,7 @@ export function goTo(cell) {
 
 /** Ask how cells stand now. */
 export async function lookAgain(ids) {
-  const cells = (await ask("some", { who: session.who, way: session.way, ids })).cells;
+  const cells = (await ask("some", { who: asker(), way: session.way, ids })).cells;
   await learnCodes(cells.flatMap(codesOf));
   renew(cells);
   return cells;

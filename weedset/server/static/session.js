@@ -2,10 +2,10 @@
 
 import { ask } from "./talk.js";
 
-const KEPT = ["who", "batch", "order", "onlyOpen", "leastGreen", "view", "stage", "size", "radius", "listed"];
+const KEPT = ["who", "batch", "order", "onlyOpen", "leastGreen", "view", "stage", "size", "radius", "listed", "given"];
 
 export const session = {
-  who: "", way: "own", batch: "", order: "bare last", onlyOpen: true, leastGreen: 0.005,
+  who: "", given: "", way: "own", batch: "", order: "bare last", onlyOpen: true, leastGreen: 0.005,
   view: "kneel", stage: null, size: 112, radius: 1, sample: 100, several: false, maybe: false,
   start: null, recent: [], known: new Map(),
   listed: {},  // by batch: the checklist in the order in which it was entered
@@ -27,7 +27,10 @@ export async function begin(started) {
     kept = JSON.parse(localStorage.getItem(name()) ?? "{}");
   } catch { /* nothing kept */ }
   for (const key of KEPT) if (kept[key] !== undefined) session[key] = kept[key];
-  session.who ||= session.start.who;
+  // A name given with the command counts, until it is changed here.
+  if (started.who && started.who !== session.given) session.who = started.who;
+  session.given = started.who;
+  if (session.who === started.unnamed) session.who = "";
   if (!session.start.orders.includes(session.order)) session.order = "bare last";
   const batches = session.start.batches;
   if (!batches.some((batch) => batch.id === session.batch)) {
@@ -35,6 +38,9 @@ export async function begin(started) {
   }
   for (const batch of batches) learn(batch.looked_for);
 }
+
+/** Who asks: cells can be looked at before anybody is named. */
+export const asker = () => session.who || session.start.unnamed;
 
 /** The batch being labelled. */
 export function batch() {

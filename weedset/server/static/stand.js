@@ -12,14 +12,21 @@ let focused = 0;
 /** The cells on the sheet in sight. */
 export const sheet = () => queue.cells.slice(queue.at, queue.at + sheetSize());
 
+const GAP = 6;
+
+/** How the sheet is laid out: whole squares near the wished size that best fill the bed. */
 function shape() {
   const bed = byId("bed");
   const width = Math.max(280, bed.clientWidth - 8);
-  const stacked = matchMedia("(max-width: 860px)").matches;
-  const cols = Math.max(3, Math.floor((width + 6) / (session.size + 6)));
-  const side = (width - (cols - 1) * 6) / cols;
-  const height = stacked ? window.innerHeight - 330 : bed.clientHeight - 8;
-  return { cols, side, rows: Math.max(2, Math.floor((height + 6) / (side + 6))) };
+  const height = Math.max(220, bed.clientHeight - 8);
+  const wished = Math.max(3, Math.round((width + GAP) / (session.size + GAP)));
+  const layouts = [wished - 1, wished, wished + 1].filter((cols) => cols >= 3).map((cols) => {
+    const wide = (width - (cols - 1) * GAP) / cols;
+    const rows = Math.max(2, Math.round((height + GAP) / (wide + GAP)));
+    const side = Math.min(wide, (height - (rows - 1) * GAP) / rows);
+    return { cols, rows, side, filled: cols * rows * side * side };
+  });
+  return layouts.reduce((best, one) => (one.filled > best.filled ? one : best));
 }
 
 export function sheetSize() {
@@ -29,6 +36,7 @@ export function sheetSize() {
 
 /** Show the sheet that begins here. */
 export async function showSheet(handlers) {
+  drawSweep(handlers);
   const { cols, side } = shape();
   const size = sheetSize();
   await ensure(size + 1);
@@ -39,7 +47,6 @@ export async function showSheet(handlers) {
   plots = new Map(sheet().map((cell, place) => [cell.id, plot(cell, place, handlers)]));
   fill(bed, ...plots.values());
   focusPlot(0, false);
-  drawSweep(handlers);
   loadAhead(queue.at + size, size, 0);
   ensure(2 * size);
 }
@@ -131,7 +138,7 @@ export const focusNext = () => focusPlot(focused + 1);
 
 function drawSweep(handlers) {
   const size = el("select", { id: "tile-size", "aria-label": "Size of the tiles", onchange: (event) => { session.size = Number(event.target.value); keep(); handlers.onSize(); } },
-    ...[["small", 76], ["middle", 112], ["large", 168]].map(([words, px]) => el("option", { value: px, selected: px === session.size }, `${words} tiles`)));
+    ...[["small", 76], ["middle", 112], ["large", 168]].map(([words, px]) => el("option", { value: px, selected: px === session.size }, `▦ ${words}`)));
   const parts = [
     el("button", { type: "button", id: "rest-bare", className: "main", onclick: handlers.onRest }, "The rest is bare ", el("kbd", {}, "r")),
     el("button", { type: "button", id: "pick-open", onclick: handlers.onAll }, "Pick all ", el("kbd", {}, "a")),
