@@ -5,6 +5,7 @@ Every step but the drawing is a command that anyone can type; it is shown before
 
 from __future__ import annotations
 
+import argparse
 import csv
 import json
 import shlex
@@ -164,4 +165,9 @@ def run(*arguments: str | Path, shown: bool = True) -> None:
 
 
 if __name__ == "__main__":
+    argparse.ArgumentParser(
+        prog="python -m sample_data.demo",
+        description="Do the whole job on drawn gardens, and leave it in the folder demo/, which is "
+        "emptied first. Takes about 8 minutes; there are no options.",
+    ).parse_args()
     main(Stage(ROOT / "demo"))

@@ -12,9 +12,13 @@ from training.verbs import app
 
 
 def commands_of(page: str) -> list[str]:
-    """Return the lines of the `sh` blocks of a page: those that anyone can type."""
+    """Return the commands in the `sh` blocks of a page: those that anyone can type.
+
+    A line that ends with a backslash goes on in the next.
+    """
     blocks = re.findall(r"^```sh\n(.*?)^```", page, re.MULTILINE | re.DOTALL)
-    return [line for block in blocks for line in block.splitlines() if line]
+    whole = [re.sub(r"\\\n\s*", "", block) for block in blocks]
+    return [line for block in whole for line in block.splitlines() if line]
 
 
 def run_as_written(lines: Iterable[str]) -> None:

@@ -301,3 +301,34 @@ def test_a_photo_of_another_size_than_the_profile_speaks_of_is_told(
     code, _, err = run("tile", photos, "--camera", profile, "--site", "s", "-w", tmp_path / "beds")
     assert code == 0
     assert "NOTE: 1 photo of another size than the 800 x 600 px" in " ".join(err.split())
+
+
+def test_labels_of_another_person_are_not_overruled_in_silence(
+    save_photo: SavePhoto, camera_toml: Path, tmp_path: Path
+) -> None:
+    room, table = ("-w", tmp_path / "beds"), tmp_path / "labels.csv"
+    photo = save_photo("in/a.jpg", size=(400, 300))
+    assert run("new", tmp_path / "beds")[0] == 0
+    assert run("tile", photo, "--camera", camera_toml, "--site", "s", *room)[0] == 0
+
+    def took_in(who: str, first: str) -> str:
+        table.write_text(f"photo,row,col,species\na.jpg,0,0,{first}\na.jpg,0,1,DAUCS\n")
+        words = ("import", "csv", table, "--looked-for", "DAUCS", "--annotator", who, *room)
+        code, _, err = run(*words)
+        assert code == 0, err
+        return " ".join(err.split())
+
+    assert "NOTE" not in took_in("anna", "DAUCS")
+    assert "NOTE" not in took_in("anna", "bare")  # her own label, changed
+    assert "NOTE: anna had labelled 1 tile otherwise." in took_in("ben", "DAUCS")
+
+
+def test_where_it_cannot_run_it_says_where_it_can() -> None:
+    """Windows has no fcntl: a name without a module stands for that here."""
+    script = "import sys; sys.modules['fcntl'] = None; import training.verbs"
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1
+    assert "weedset needs Linux" in done.stderr
+    assert "Traceback" not in done.stderr

@@ -14,6 +14,7 @@ import pytest
 
 from sample_data.sites import SITES
 from sample_data.write import Order, write
+from tests.as_written import commands_of
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
@@ -42,7 +43,7 @@ def garden(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.slow
 def test_every_journey_runs_as_written(garden: Path) -> None:
     programs = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
-    lines = [line for block in blocks("sh") for line in block.splitlines() if line]
+    lines = commands_of(README)
     assert len(lines) >= 10
     for line in lines:
         done = subprocess.run(

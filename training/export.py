@@ -163,8 +163,9 @@ def _check(agreed: Agreement, where: str) -> None:
 
 def _in_words(agreed: Agreement) -> str:
     return (
-        f"makes {agreed.share:.2%} of the float model's calls, its probabilities "
-        f"{agreed.mean_difference:.4f} off in the mean and {agreed.largest_difference:.3f} at most"
+        f"says the same as the float model in {agreed.share:.2%} of all cases; its "
+        f"probabilities differ by {agreed.mean_difference:.4f} on average, "
+        f"{agreed.largest_difference:.3f} at most"
     )
 
 

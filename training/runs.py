@@ -83,7 +83,7 @@ def read_run(folder: Path) -> Run:
     """Read a run. Raises ModelError where the folder holds none or it is damaged."""
     path = folder / _RUN
     if not path.is_file():
-        fix = "give the folder that was the --out of `weedset train`"
+        fix = "give the folder that was the --out of `weedset train`; of a release, its folder run"
         raise ModelError("holds no finished training run", where=str(folder), fix=fix)
     fields = parse_json(read_text(path, ModelError), str(path), ModelError)
     photos = fields.table("photos")

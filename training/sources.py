@@ -130,13 +130,22 @@ def split_of(source: Source, held_out: Sequence[str]) -> Split:
 
     Tiles of which the label cannot tell are in no part.
 
-    Raises TrainingError where labels do not suffice, or an edition is told what to hold out.
+    Raises TrainingError where labels do not suffice, an edition has no sites to learn from or
+    to tune on, or is told what to hold out.
     """
     if source.split is not None:
         if held_out:
             fix = "leave --held-out away, or train on a workspace"
             raise TrainingError("has a split that stays put", where=source.name, fix=fix)
         learn, tune, judge = (_telling(part) for part in source.split.parts)
+        for part, purpose in ((learn, "learn from"), (tune, "choose thresholds on")):
+            if not part:
+                raise TrainingError(
+                    f"has no labelled tiles to {purpose}",
+                    where=source.name,
+                    fix="accept contributions of at least three sites into the pool, freeze a new "
+                    "edition, and train on that; or train on a workspace",
+                )
         return Split(learn, tune, judge, source.split.unit)
     tiles = _telling(source.tiles)
     if not tiles:

@@ -42,6 +42,7 @@ from training.thresholds import class_cards
 from weedset import __version__
 from weedset.errors import SettingsError
 from weedset.modelcard import ClassCard, ModelCard
+from weedset.records import ANY_PLANT
 from weedset.splits import Split
 from weedset.talk import counted, say
 
@@ -164,6 +165,8 @@ def _tell_split(split: Split) -> None:
     shown = [{code for tile in part for code in tile.statement.present} for part in split.parts]
     for code in sorted((shown[1] | shown[2]) - shown[0]):
         say(f"{code} is left out: only tiles that are held out show it, so it cannot be learned.")
+    if not split.test:
+        say("NOTE: no site is held out for judging, so nothing can tell how good the model is.")
     if split.unit == "photo":
         say(
             "NOTE: with fewer than three sites the split is by photo. Photos of one garden are "
@@ -178,11 +181,12 @@ def _tell_scores(
     for i, card in enumerate(cards):
         score = average_precision(targets[:, i], found[:, i])
         present, known = int((targets[:, i] == 1).sum()), int((targets[:, i] >= 0).sum())
+        name = f"{card.code} (any plant)" if card.code == ANY_PLANT else card.code
         if score is None:
-            say(f"{card.code}: no validation tile shows it, so it is never treated.")
+            say(f"{name}: no validation tile shows it, so it is never treated.")
             continue
         treat = "never treat" if card.treat_at is None else f"treat at {card.treat_at:.2f}"
         say(
-            f"{card.code}: average precision {score:.3f} ({present} of {known} validation tiles "
+            f"{name}: average precision {score:.3f} ({present} of {known} validation tiles "
             f"show it); {treat}, present at {card.present_at:.2f}, doubt at {card.doubt_at:.2f}"
         )

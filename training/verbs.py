@@ -12,6 +12,14 @@ from textwrap import fill
 from typing import Annotated
 
 try:
+    import fcntl  # noqa: F401  (locks of workspaces and pools; Windows has none of these)
+except ModuleNotFoundError as exc:
+    raise SystemExit(
+        "weedset needs Linux, or another Unix such as macOS. On Windows, install it inside the "
+        "subsystem for Linux: docs/installing.md"
+    ) from exc
+
+try:
     import typer
 except ModuleNotFoundError as exc:  # the base install is for boards
     raise SystemExit(
@@ -127,7 +135,7 @@ def export(
     workspace: WorkspaceOption = Path(),
     edition: EditionOption = None,
 ) -> None:
-    """Make the int8 model file of a run, with its card, and check it against the float model.
+    """Make the model file of a run for the board (int8), and check it against the float model.
 
     Example: `weedset export runs/small -w garden --out small.onnx`
 

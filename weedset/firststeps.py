@@ -37,7 +37,7 @@ _LEAST_SHARE = 0.01
 #: Files by which folders of weedset are known, and what such a folder is.
 MARKERS = {
     SETTINGS_NAME: "workspace", "pool.json": "pool", INDEX: "edition", "release.json": "release",
-    "run.json": "run",
+    "run.json": "run", "checkpoint.safetensors": "unfinished run",
 }  # fmt: skip
 
 

@@ -42,7 +42,7 @@ from weedset.contribution.layout import (
 from weedset.contribution.rows import GivenLabel, label_row, loose_row, photo_row
 from weedset.digests import bytes_digest, whole_file
 from weedset.errors import ContributionError, StoreError
-from weedset.images import encode_upright
+from weedset.images import encode_upright, path_of
 from weedset.labelling import signed, under_checklist
 from weedset.records import Batch, Photo, Statement
 from weedset.settings import Workspace, loose_picture_path, tile_archive
@@ -233,7 +233,7 @@ def _pack_tiles(
 
 def _pack_photos(bag: _Bag, photos: Mapping[str, Photo], seen: _Seen) -> None:
     for key, photo in photos.items():
-        bag.add_payload(photo_name(key), encode_upright(Path(photo.path), photo.digest))
+        bag.add_payload(photo_name(key), encode_upright(path_of(photo), photo.digest))
         seen.whole_photos += 1
 
 

@@ -21,7 +21,7 @@ from weedset.contribution.giving import Giving, giving_fields
 from weedset.digests import write_whole
 from weedset.errors import ContributionError
 from weedset.fields import parse_json, read_text
-from weedset.images import encode_tile, encode_upright, reduced
+from weedset.images import encode_tile, encode_upright, path_of, reduced
 from weedset.labelling import UNNAMED, signed
 from weedset.packing import nothing_to_give, photos_in_time, read_loose
 from weedset.records import Batch, Photo, Tile
@@ -102,7 +102,7 @@ def preview_batch(
             tiles = [item.tile for item, _ in labelled[key]]
             yield _Shown(f"{key}  {photo.name}", _mosaic(workspace, photo, tiles))
         for key, photo in given.items() if whole_photos else ():
-            data = encode_upright(Path(photo.path), photo.digest)
+            data = encode_upright(path_of(photo), photo.digest)
             octets["photo"] += len(data)
             yield _Shown(f"{key}  {photo.name}, whole", reduced(data, photo.name, _SHEET_PX))
         for number, (picture, _) in enumerate(loose, 1):

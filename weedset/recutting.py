@@ -34,7 +34,7 @@ class Change(Enum):
 
     NEW = "it is not there yet"
     NONE = "nothing"
-    FACTS = "what is known of the same cells"
+    FACTS = "what is known of the same cells, or where the photo lies"
     LOST = "the tiles, which are lost or damaged"
     GROUND = "which ground its cells show"
 
@@ -199,7 +199,7 @@ def plan_again(
             yield Planned(path, photo.digest, Change.GROUND, labels)
         elif not _is_whole(tile_archive(workspace, photo.digest), tiles):
             yield Planned(path, photo.digest, Change.LOST, labels)
-        elif old.profile == profile and batches[photo.digest] == batch_id:
+        elif (old.profile, batches[photo.digest]) == (profile, batch_id) and _is_there(old):
             yield Planned(path, photo.digest, Change.NONE, labels)
         else:
             photo = replace(photo, quality=old.quality)
@@ -231,6 +231,11 @@ def _looked_for(added_after: dict[str, int], statement: int) -> set[str]:
 
 def _places(cells: CellsInView) -> set[tuple[int, int]]:
     return set(cells.places())
+
+
+def _is_there(photo: Photo) -> bool:
+    """Tell whether a photo still lies where it was cut: folders are moved and renamed."""
+    return Path(photo.path).is_file()
 
 
 def _is_whole(archive: Path, tiles: Sequence[Tile]) -> bool:

@@ -20,8 +20,8 @@ from weedset.talk import counted
 
 #: What can lie in a folder, in the order of the way from a camera to a model in use.
 _WAY = (
-    "camera profile", "photos", "workspace", "contribution", "pool", "edition", "recipe", "run",
-    "model file", "policy", "release",
+    "camera profile", "photos", "workspace", "contribution", "pool", "edition", "recipe",
+    "unfinished run", "run", "model file", "policy", "release",
 )  # fmt: skip
 
 #: Of these the words say all that there is to say before there is a workspace to use them in.
@@ -67,7 +67,7 @@ def plain_folder(path: Path) -> Holding:
     for kind, of_kind in groupby(found, key=lambda pair: pair[0]):
         items = [item for _, item in of_kind]
         if kind not in _NO_STEP:
-            others = f" (one of {len(items)} of its kind)" if len(items) > 1 else ""
+            others = f" (one of {len(items)} {kind}s)" if len(items) > 1 else ""
             command = f"weedset status {shlex.quote(str(items[0]))}"
             steps.append(Step(f"see more of {items[0].name}{others}", command))
     return Holding("folder", tuple(words or ["nothing that weedset knows"]), tuple(steps), facts)

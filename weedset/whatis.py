@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 import zipfile
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
@@ -22,7 +22,7 @@ from weedset.pool.journal import read_journal
 from weedset.pool.layout import MANIFEST, open_pool
 from weedset.pool.standing import State, standings
 from weedset.profile import read_camera_profile
-from weedset.records import Batch
+from weedset.records import ANY_PLANT, Batch
 from weedset.settings import SETTINGS_NAME, open_workspace
 from weedset.splits import LEAST_SITES
 from weedset.store import open_store
@@ -31,6 +31,9 @@ from weedset.talk import counted
 
 #: A pretrained net begins to learn from about so many cells (README, "Models").
 _ENOUGH_TO_TRAIN = 200
+
+#: Of fewer sites than a split needs, so many photos.
+_PHOTOS_TO_TRAIN = 3
 
 
 def what_is(path: Path) -> Holding:
@@ -104,7 +107,8 @@ def _archive(path: Path) -> Holding:
 
 def _model(path: Path) -> Holding:
     card, name = open_model(path).card, shlex.quote(str(path))
-    words = [f"{card.name}, made on {card.made_on}; tells {', '.join(card.codes)}"]
+    named = ", ".join(code for code in card.codes if code != ANY_PLANT) or "nothing by name"
+    words = [f"{card.name}, made on {card.made_on}; tells {named}"]
     read = Step("read where it comes from", f"weedset card {name}")
     facts: dict[str, object] = {"name": card.name, "species": list(card.codes)}
     if all(item.treat_at is None for item in card.classes):
@@ -146,10 +150,9 @@ def _workspace(path: Path) -> Holding:
     present = Counter(code for item in labelled for code in item.statement.present)
     facts: dict[str, object] = {**counts, "species": dict(sorted(present.items()))}
     facts["each_batch"] = [asdict(batch) for batch in batches]
-    words = [", ".join(counted_as(kind, count) for kind, count in counts.items())]
-    for batch in batches:
-        looked_for = ", ".join(batch.looked_for) or "no checklist yet"
-        words.append(f"batch {batch.id}: looked for {looked_for}; {batch.licence or 'no licence'}")
+    some = {kind: count for kind, count in counts.items() if count or kind != "loose"}
+    words = [", ".join(counted_as(kind, count) for kind, count in some.items())]
+    words += _batches_in_words(batches)
     steps: list[Step] = []
     if not counts["tiles"]:
         steps += to_first_tiles(path)
@@ -157,13 +160,26 @@ def _workspace(path: Path) -> Holding:
         cells = f"{counted(open_cells, 'cell')} of {counts['tiles']} without a label"
         steps.append(Step(f"label: {cells}", f"weedset label -w {name}"))
     sites = {item.site for item in labelled}
-    if counts["labelled"] >= _ENOUGH_TO_TRAIN and len(sites) >= LEAST_SITES:
+    photos = {item.tile.photo_digest for item in labelled}
+    if counts["labelled"] >= _ENOUGH_TO_TRAIN and len(photos) >= _PHOTOS_TO_TRAIN:
+        few = f" (of fewer than {LEAST_SITES} sites: its scores will flatter it)"
         train = f"weedset train teacher -w {name} --out RUN"
-        steps.append(Step("train a model", train))
+        steps.append(Step(f"train a model{few if len(sites) < LEAST_SITES else ''}", train))
     with_labels = dict.fromkeys(item.batch_id for item in labelled)
     for batch in [batch for batch in batches if batch.id in with_labels][:3]:
         steps += _to_give(path, batch)
     return Holding("workspace", tuple(words), tuple(steps), facts)
+
+
+def _batches_in_words(batches: Sequence[Batch]) -> Iterator[str]:
+    """Yield a line for each batch; what is as in the line above is not said again."""
+    before = ""
+    for batch in batches:
+        looked_for = f"looked for {', '.join(batch.looked_for)}"
+        checklist = looked_for if batch.looked_for else "no checklist yet"
+        said = f"{checklist}; {batch.licence or 'no licence'}"
+        yield f"batch {batch.id}: {'the same' if said == before else said}"
+        before = said
 
 
 def _to_give(path: Path, batch: Batch) -> Iterator[Step]:
@@ -224,6 +240,12 @@ def _run(path: Path) -> Holding:
     return Holding("run", words, (Step("make the model file", export),))
 
 
+def _unfinished(path: Path) -> Holding:
+    go_on = f"weedset train RECIPE.toml -w WORKSPACE --out {shlex.quote(str(path))}"
+    words = ("a training that was stopped, or is still under way",)
+    return Holding("unfinished run", words, (Step("go on, with the command that began it", go_on),))
+
+
 def _learned_from(path: Path) -> str:
     """Return the option that names what a run was trained on."""
     try:
@@ -264,6 +286,7 @@ _READERS: dict[str, Callable[[Path], Holding]] = {
     "edition": _edition,
     "release": _release,
     "run": _run,
+    "unfinished run": _unfinished,
 }
 
 

@@ -65,3 +65,16 @@ def test_a_bounded_model_says_at_once_that_it_treats_nothing_under_another_polic
     reasons, said = classified(photo, model, camera_toml, policy)
     assert not any(reason.startswith("treat") for reason in reasons)
     assert "NOTE: nothing is treated, since the model's bound on harm holds for removing" in said
+
+
+def test_a_photo_that_is_left_alone_as_a_whole_says_why_at_once(
+    save_photo: SavePhoto, tmp_path: Path
+) -> None:
+    coarse = tmp_path / "c.toml"
+    gsd = 2 * CARD.gsd_max_mm_per_px
+    coarse.write_text(f'name = "c"\n[scale]\ngsd_mm_per_px = {gsd}\n')
+    words = ["classify", save_photo(size=(400, 300)), "--camera", coarse]
+    words += ["--model", write_model(tmp_path / "m.onnx")]
+    result = CliRunner().invoke(app, [str(word) for word in words])
+    assert result.exit_code == 0, result.output
+    assert f"0 unsure  (too coarse: {gsd:.3g} mm per px, while the model" in result.stdout

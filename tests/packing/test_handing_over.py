@@ -380,7 +380,7 @@ def test_photos_gone_are_told(described: Workspace, tmp_path: Path) -> None:
     (tmp_path / "my secret garden 0.jpg").unlink()
     out = tmp_path / "x.zip"
     pack = ("pack", BATCH, "-w", described.root, "--out", out, "--looked")
-    run(*pack, "--photos", code=1)
+    assert "is not where it was" in run(*pack, "--photos", code=1).output
     assert not out.exists()
     run(*pack)
     private_photo(tmp_path / "my secret garden 0.jpg", seed=9)

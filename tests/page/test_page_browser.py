@@ -9,7 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
 from tests.page.conftest import Garden, MakeGarden, OpenPage, Served, press, shown, wait_until, when
-from weedset.records import Origin
+from weedset.records import Origin, Statement, Verdict
 
 Serve = Callable[..., Served]
 
@@ -229,6 +229,20 @@ def test_the_page_asks_once_who_labels_and_me_is_no_answer(
     with garden.store() as store:
         said = [item.annotator for _, history in store.histories() for item in history]
     assert said == ["carla", "carla"]
+
+
+def test_labels_without_a_name_are_nobodys(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    with garden.store() as store:
+        digest = store.photos()[0].digest
+        store.add_statements([((digest, 0, 0), Statement("me", Origin.TABLE, Verdict.BARE))])
+    page = open_page(serve(garden).link)
+    page.click("#open-walk")
+    page.check("#order-photo")
+    page.check("#show-all")
+    page.get_by_role("button", name="Go on in this order").click()
+    expect(page.locator("#facts")).to_contain_text("labelled by someone unnamed")
 
 
 def test_another_browser_offers_the_name_and_still_asks(

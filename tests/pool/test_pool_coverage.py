@@ -114,3 +114,9 @@ def test_the_verb(pool: Pool, tmp_path: Path) -> None:
     assert json.loads(lines[0])["species"] == "STEME"
     done = CliRunner().invoke(app, [*words[:3], "--plot", str(tmp_path / "none" / "x.png")])
     assert done.exit_code == 1
+
+
+def test_a_group_without_a_scientific_name_is_called_by_its_name_alone() -> None:
+    cover = Coverage()
+    cover.note(Statement("anna", Origin.PAGE, Verdict.PLANTS, frozenset({"3WEEDT"})), "a", "even")
+    assert "- weeds, species not told apart (3WEEDT): " in call_text(cover, KNOWN)

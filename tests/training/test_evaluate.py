@@ -174,9 +174,10 @@ def test_a_photo_that_is_gone_or_changed_is_named(model: BoardModel, tmp_path: P
         evaluate(model, from_workspace(other), POLICY, "all")
     assert caught.value.where == str(path)
     path.unlink()
-    with pytest.raises(PhotoError) as caught:
+    with pytest.raises(PhotoError, match="is not where it was when it was tiled") as caught:
         evaluate(model, from_workspace(other), POLICY, "all")
     assert caught.value.where == str(path)
+    assert "--again" in str(caught.value.fix)
 
 
 def test_a_model_for_cells_of_another_size_is_refused(model: BoardModel, garden: Workspace) -> None:

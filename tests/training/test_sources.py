@@ -12,7 +12,7 @@ from tests.packing.forge import GIVING, pack
 from training.datasets import TileDataset
 from training.evaluation.evaluate import evaluate
 from training.export import Exported, export_model
-from training.sources import from_edition, from_workspace, photos_of, sites_of
+from training.sources import from_edition, from_workspace, photos_of, sites_of, split_of
 from training.train import train
 from weedset.board.model import open_model
 from weedset.errors import PoolError, TrainingError
@@ -22,6 +22,7 @@ from weedset.pool.layout import Pool, create_pool
 from weedset.pool.withdrawal import models_from, withdraw
 from weedset.records import ANY_PLANT, Policy
 from weedset.settings import Workspace, open_workspace
+from weedset.splits import Split
 from weedset.taxonomy import load_species
 
 SITES = ("aa", "bb", "cc", "dd")
@@ -129,3 +130,15 @@ def test_an_edition_that_changed_teaches_nothing(filled: tuple[Pool, Path]) -> N
     with pytest.raises(PoolError, match="is not the file that was frozen"):
         from_edition(filled[0].edition(1))
     shard.write_bytes(data)
+
+
+@pytest.mark.parametrize(("empty", "said"), [(0, "learn from"), (1, "choose thresholds on")])
+def test_an_edition_of_too_few_sites_is_told_before_anything_is_learned(
+    filled: tuple[Pool, Path], empty: int, said: str
+) -> None:
+    source = from_edition(filled[0].edition(1))
+    assert source.split is not None
+    parts = [part if i != empty else () for i, part in enumerate(source.split.parts)]
+    few = replace(source, split=Split(parts[0], parts[1], parts[2], "site"))
+    with pytest.raises(TrainingError, match=f"edition 1: has no labelled tiles to {said}"):
+        split_of(few, ())

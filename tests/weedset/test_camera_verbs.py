@@ -146,6 +146,8 @@ def test_a_known_length_gives_a_scale(tmp_path: Path) -> None:
     words = ["from-object", tmp_path / "p.jpg", "--out", out, "--length-mm", 300]
     result = run(*words, "--from", "100,80", "--to", "700,80")
     assert result.exit_code == 0, result.output
+    # 800 x 600 px at 0.5 mm: what anyone can compare with the ground, a length in cm is told by.
+    assert "the whole photo shows 400 x 300 mm of ground" in " ".join(result.stderr.split())
     profile = read_camera_profile(out)
     assert profile.declared_gsd_mm_per_px == pytest.approx(0.5)
     assert profile.declared_uncertainty_mm_per_px == pytest.approx(0.5 * 0.00500, rel=0.01)

@@ -7,7 +7,7 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from training.verbs import app
-from weedset.cli.door import ORDER, make_app
+from weedset.cli.door import CHAPTERS, ORDER, make_app
 
 
 def names(of: typer.Typer) -> list[str]:
@@ -19,6 +19,14 @@ def names(of: typer.Typer) -> list[str]:
 def test_verbs_are_listed_in_the_order_of_use() -> None:
     # Training adds its verbs after the others, and groups come last by themselves.
     assert names(app) == list(ORDER)
+
+
+def test_verbs_are_listed_by_what_one_wants() -> None:
+    shown = CliRunner().invoke(app, ["--help"]).stdout
+    places = [shown.index(f"─ {chapter} ─") for chapter in CHAPTERS]
+    assert places == sorted(places)
+    verbs = {verb: shown.index(f"│ {verb} ") for verb in ORDER}
+    assert list(verbs) == sorted(verbs, key=verbs.__getitem__)
 
 
 def test_a_verb_without_a_place_comes_last() -> None:

@@ -155,7 +155,13 @@ def test_folders_give_their_photos_in_order(save_photo: SavePhoto, tmp_path: Pat
     (tmp_path / "in/notes.txt").write_text("x")
     assert [path.name for path in find_photos([tmp_path / "in"])] == ["a.JPG", "b.jpg"]
     (tmp_path / "none").mkdir()
-    with pytest.raises(PhotoError, match="holds no photo"):
+    with pytest.raises(PhotoError, match="holds no photo") as caught:
         find_photos([tmp_path / "none"])
+    assert "photos end in .jpeg" in str(caught.value.fix)
+    with pytest.raises(PhotoError, match="holds no photo") as caught:
+        find_photos([tmp_path])
+    assert f"folders inside are not searched: name the one you mean, such as {tmp_path / 'in'}" in (
+        str(caught.value.fix)
+    )
     with pytest.raises(PhotoError, match="no such file or folder"):
         find_photos([tmp_path / "gone"])

@@ -253,3 +253,29 @@ def test_the_same_photo_under_two_names_counts_once(
         code, err = run(*words, *more)
         assert code == 0, err
     assert "0 photos cut into 0 tiles, 2 already there" in err
+
+
+def test_photos_that_were_moved_are_found_again(
+    save_photo: SavePhoto, camera_toml: Path, tmp_path: Path
+) -> None:
+    photos, room = save_photo("in/a.jpg", size=(400, 300)).parent, tmp_path / "beds"
+    run("new", room, "--tile-px", "32")
+    rest = ("--camera", camera_toml, "--site", "s", "-w", room)
+    assert run("tile", photos, *rest)[0] == 0
+    moved = photos.rename(tmp_path / "moved")
+    code, err = run("tile", moved, *rest, "--again")
+    assert (code, "1 photo described anew; the tiles stay as they are" in err) == (0, True)
+    with open_store(open_workspace(room)) as store:
+        (photo,) = store.photos()
+    assert Path(photo.path) == moved / "a.jpg"
+
+
+def test_what_is_there_already_is_not_cut_by_another_profile_in_silence(
+    save_photo: SavePhoto, tmp_path: Path
+) -> None:
+    photo, room = save_photo(size=(400, 300)), tmp_path / "beds"
+    run("new", room, "--tile-px", "32")
+    rest = ("--site", "s", "-w", room)
+    assert run("tile", photo, "--camera", toml(tmp_path, "w.toml", 0.4), *rest)[0] == 0
+    code, err = run("tile", photo, "--camera", toml(tmp_path, "r.toml", 0.5), *rest)
+    assert (code, "stays as it was cut; --again cuts it anew" in err) == (0, True)

@@ -154,6 +154,7 @@ def test_a_model_that_may_treat_nothing_says_why(here: Path) -> None:
         write_model(here / "b.onnx", card)
         _, steps = status("b.onnx")
         assert not any("evaluate" in step or "--policy" in step for step in steps)
+        assert "tells CHEAL, DAUCS, STEME\n" in run("status", "b.onnx")[1]
         assert f"treats nothing: {why}" in run("status", "b.onnx")[1].replace(
             "`weedset bound` could not show with 90% confidence, from ", ""
         )
@@ -180,19 +181,25 @@ def test_a_folder_names_all_it_holds_by_the_way_of_the_data(
     (here / "b.toml").write_text('name = "beds"\nremove = ["CHEAL"]\n')
     (here / "c.toml").write_text('name = "small"\nbackbone = "plain"\n')
     (here / "d.zip").write_bytes(b"no archive")
+    (here / "d-run").mkdir()
+    (here / "d-run" / "checkpoint.safetensors").touch()
     (here / "e-run").mkdir()
     (here / "e-run" / "run.json").write_text("{}")
     for name in ("x", "y"):
         assert run("new", name)[0] == 0
     assert run("pool", "new", "f")[0] == 0
-    assert status(".")[1] == [f"weedset status {name}" for name in ("x", "f", "e-run", "a.onnx")]
-    assert run("status", ".")[1].splitlines()[1:10] == [
+    assert status(".")[1] == [
+        f"weedset status {name}" for name in ("x", "f", "d-run", "e-run", "a.onnx")
+    ]
+    assert "see more of x (one of 2 workspaces)" in run("status", ".")[1]
+    assert run("status", ".")[1].splitlines()[1:11] == [
         "  gardens/acre: 1 photo",
         "  gardens/phone: 1 photo",
         "  x: workspace",
         "  y: workspace",
         "  f: pool",
         "  c.toml: recipe",
+        "  d-run: unfinished run",
         "  e-run: run",
         "  a.onnx: model file",
         "  b.toml: policy",
@@ -250,6 +257,12 @@ def test_training_is_offered_from_three_sites_on_by_a_recipe_that_is_there(
         offered = [step for step in status("garden")[1] if step.startswith("weedset train")]
         assert bool(offered) == (number == 2)
     assert offered == ["weedset train teacher -w garden --out RUN"]
+    said = run("status", "garden")[1]
+    assert "train a model:" in said
+    assert (
+        "  batch a 2026-05-04: looked for CHEAL; no licence\n  batch b 2026-05-04: the same" in said
+    )
+    assert "loose" not in said
     assert run("recipes", "teacher")[0] == 0
 
 
@@ -267,3 +280,28 @@ def test_names_with_blanks_can_be_pasted_into_a_shell(here: Path, save_photo: Sa
     save_photo("my photos/a b.jpg", size=(40, 30))
     steps = status(".")[1]
     assert shlex.split(steps[0])[-1] == "my photos/a b.jpg"
+
+
+def test_a_garden_alone_is_offered_training_with_a_warning(
+    here: Path, save_photo: SavePhoto
+) -> None:
+    (here / "camera.toml").write_text('name = "c"\n[scale]\ngsd_mm_per_px = 0.5\n')
+    assert run("new", "garden")[0] == 0
+    rows = []
+    for number in range(3):
+        pixels = np.random.default_rng(number).integers(0, 255, (900, 900, 3), np.uint8)
+        save_photo(f"in/{number}.jpg", pixels=pixels)
+        rows += [f"{number}.jpg,{row},{col},bare" for row in range(9) for col in range(9)]
+    assert run("tile", "in", "--camera", "camera.toml", "--site", "a", "-w", "garden")[0] == 0
+    (here / "labels.csv").write_text("\n".join(("photo,row,col,species", *rows)) + "\n")
+    assert "no checklist yet; no licence" in run("status", "garden")[1]
+    assert run("import", "csv", "labels.csv", "--looked-for", "CHEAL", "-w", "garden")[0] == 0
+    said = run("status", "garden")[1]
+    assert "train a model (of fewer than 3 sites: its scores will flatter it):" in said
+
+
+def test_a_training_that_was_stopped_is_known(here: Path) -> None:
+    (here / "run1").mkdir()
+    (here / "run1" / "checkpoint.safetensors").touch()
+    go_on = "weedset train RECIPE.toml -w WORKSPACE --out run1"
+    assert status("run1") == ("unfinished run", [go_on])

@@ -43,7 +43,7 @@ def doubts(
     cluster: ClusterOption = "",
     as_json: JsonOption = False,
 ) -> None:
-    """List labels that may be wrong: what all the others, out of other photos, say of each.
+    """List labels that may be wrong: those that do not fit the labels of all other photos.
 
     Nothing is changed. Tiles that a review decided already are not listed again.
 

@@ -16,6 +16,7 @@ from weedset.board.classify import ClassifiedPhoto, classify_photo
 from weedset.board.gate import Gate
 from weedset.board.model import BoardModel
 from weedset.errors import ModelError, PhotoError, TrainingError
+from weedset.images import path_of
 from weedset.modelcard import ModelCard
 from weedset.records import LabelledTile, Photo, Policy
 from weedset.store import open_store
@@ -174,8 +175,8 @@ def _unspent(tiles: Sequence[LabelledTile], card: ModelCard, where: Path) -> lis
 def _classify(
     model: BoardModel, photo: Photo, policy: Policy, gate: Gate | None
 ) -> ClassifiedPhoto:
-    path, limits = Path(photo.path), photo.limits
-    classified = classify_photo(model, path, photo.profile, policy, limits, gate)
+    path = path_of(photo)
+    classified = classify_photo(model, path, photo.profile, policy, photo.limits, gate)
     if classified.digest != photo.digest:
         fix = "put the photo that was tiled back in its place"
         raise PhotoError("has changed since it was tiled", where=photo.path, fix=fix)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 
 import numpy as np
 from PIL import Image, ImageDraw
@@ -15,7 +14,7 @@ from training.sources import Source
 from weedset.board.classify import ClassifiedCell
 from weedset.errors import PhotoError
 from weedset.geometry import cell_footprint
-from weedset.images import decode_tile, open_photo
+from weedset.images import decode_tile, open_photo, path_of
 from weedset.modelcard import ModelCard
 from weedset.records import Action, LabelledTile, Photo, Policy
 from weedset.tilearchive import read_tile
@@ -91,7 +90,7 @@ def error_pictures(
 
 
 def _open(photo: Photo) -> Image.Image:
-    found = open_photo(Path(photo.path))
+    found = open_photo(path_of(photo))
     if found.digest != photo.digest:
         fix = "put the photo that was tiled back in its place"
         raise PhotoError("has changed since it was tiled", where=photo.path, fix=fix)

@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from weedset.board.classify import ClassifiedPhoto
 from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.eye import Eye
 from weedset.board.guards import KEPT_CLEAR, Guards
@@ -90,12 +91,20 @@ def classify(
         else:
             counts = action_counts(seen)
             shown = "  ".join(f"{counts[action]} {action}" for action in Action)
-            beside = sum(cell.decision.reason.endswith(KEPT_CLEAR) for cell in seen.cells)
-            why = f"  ({beside} left for being beside a plant to protect)" if beside else ""
-            typer.echo(f"{seen.name}: {len(seen.cells)} cells: {shown}{why}")
+            typer.echo(f"{seen.name}: {len(seen.cells)} cells: {shown}{_why(seen)}")
     say(reminder(opened.card))
     if bad:
         raise typer.Exit(1)
+
+
+def _why(seen: ClassifiedPhoto) -> str:
+    """Return why cells of a photo are left alone: one reason for all, or what is beside them."""
+    reasons = [cell.decision.reason for cell in seen.cells]
+    kinds = {reason.partition(":")[0] for reason in reasons}
+    if len(kinds) == 1 and all(cell.decision.action is Action.LEAVE for cell in seen.cells):
+        return f"  ({reasons[0]})"
+    beside = sum(reason.endswith(KEPT_CLEAR) for reason in reasons)
+    return f"  ({beside} left for being beside a plant to protect)" if beside else ""
 
 
 def card(model: Annotated[Path, typer.Argument(help="A model file.")]) -> None:

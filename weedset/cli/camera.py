@@ -191,6 +191,12 @@ def from_object(
         gsd, spread = profile.declared_gsd_mm_per_px, profile.declared_uncertainty_mm_per_px
         if not as_json:
             typer.echo(f"scale    {gsd:.5f} mm/px +- {spread:.5f}")
+        if gsd is not None:
+            across, down = profile.width_px or 0, profile.height_px or 0
+            say(
+                f"So the whole photo shows {across * gsd:.0f} x {down * gsd:.0f} mm of ground. If "
+                "that cannot be, look at the two points again, and at the length: it is in mm."
+            )
     else:
         profile = height_from_length(known, opened, read_camera_profile(camera), str(photo))
         if not as_json:

@@ -23,14 +23,23 @@ WorkspaceOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer in JSON, for programs.")]
 
 
-#: Verbs in the order of use, for the list in the help. They are added by journey, and some
-#: by packages above this one; one that is not named here comes last.
-ORDER = (
-    "status", "doctor", "new", "camera", "tile", "quality", "label", "import", "species", "doubts",
-    "recipes", "train", "adapt", "export", "evaluate", "leave-one-out", "bound", "compare",
-    "report", "release", "released", "classify", "card", "plan", "describe", "pack", "check",
-    "submit", "licences", "pool",
-)  # fmt: skip
+#: Verbs in the order of use, by what one wants, for the list in the help. They are added by
+#: journey, and some by packages above this one; one that is not named here comes last.
+CHAPTERS = {
+    "Begin": ("status", "doctor", "new"),
+    "Photos and labels": (
+        "camera", "plan", "tile", "quality", "label", "import", "species", "doubts",
+    ),
+    "Models": (
+        "recipes", "train", "adapt", "export", "evaluate", "leave-one-out", "bound", "compare",
+        "report", "release", "released",
+    ),
+    "Models at work": ("classify", "card"),
+    "Giving to others": ("describe", "pack", "check", "submit", "licences"),
+    "Keeping a pool": ("pool",),
+}  # fmt: skip
+
+ORDER = tuple(verb for verbs in CHAPTERS.values() for verb in verbs)
 
 
 #: Full disks may show up anywhere, at the latest where the answer itself is written.
@@ -43,6 +52,13 @@ class _Door(TyperGroup):
     def list_commands(self, ctx: Any) -> list[str]:
         names = super().list_commands(ctx)
         return sorted(names, key=lambda name: ORDER.index(name) if name in ORDER else len(ORDER))
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        command: Any = super().get_command(ctx, cmd_name)
+        if command is not None:
+            chapters = (name for name, verbs in CHAPTERS.items() if cmd_name in verbs)
+            command.rich_help_panel = next(chapters, None)
+        return command
 
     def invoke(self, ctx: Any) -> Any:
         try:

@@ -18,6 +18,7 @@ from weedset.cli.options import (
     chosen_batches,
     day_of,
     tell_longer,
+    tell_overruled,
     tell_unlisted,
 )
 from weedset.errors import WeedsetError
@@ -79,6 +80,7 @@ def import_masks(
         photos = [photo for photo in store.photos() if ids[photo.digest] in batches]
         batch_of = {photo.digest: batches[ids[photo.digest]] for photo in photos}
         matched = match_masks(masks, photos, batch_of)
+        before = store.labelled_tiles()
         for mask, photo in follow(matched.pairs, len(matched.pairs), "reading masks"):
             try:
                 statements = list(mask_statements(mask, photo, rule, annotator))
@@ -92,6 +94,7 @@ def import_masks(
             except WeedsetError as error:
                 bad += 1
                 complain(error)
+        tell_overruled(before, store)
         tell_unlisted(store, seen)
     _tell_left_over("photo", matched.without_mask, "no mask here; --site leaves other gardens out")
     _tell_left_over("mask", matched.without_photo, "no photo here, or none that was chosen")

@@ -14,9 +14,9 @@ import typer
 from weedset.cli.door import usage_error
 from weedset.errors import LabelError, LicenceError
 from weedset.licences import require_licence
-from weedset.records import Batch
+from weedset.records import Batch, LabelledTile, Statement
 from weedset.store import Store
-from weedset.talk import say
+from weedset.talk import counted, say
 from weedset.taxonomy import SpeciesList, require_codes
 
 _SITE = re.compile(r"[\w][\w .-]{0,59}")
@@ -122,6 +122,31 @@ def tell_unlisted(store: Store, seen: Iterable[tuple[str, str]]) -> None:
             "absence counts nowhere. Where all of them were marked, put them into --looked-for "
             "and import again."
         )
+
+
+def tell_overruled(before: Iterable[LabelledTile], store: Store) -> None:
+    """Say of how many tiles somebody else's label does not stand any more, since `before`."""
+    now = {_place(item): item.statement for item in store.labelled_tiles()}
+    changed = [
+        item.statement.annotator
+        for item in before
+        if item.statement.annotator != now[_place(item)].annotator
+        and _said(item.statement) != _said(now[_place(item)])
+    ]
+    if changed:
+        names = ", ".join(sorted(set(changed)))
+        say(
+            f"NOTE: {names} had labelled {counted(len(changed), 'tile')} otherwise. The newest "
+            "label stands, and all are kept: `weedset label` shows these tiles under Second look."
+        )
+
+
+def _place(item: LabelledTile) -> tuple[str, int, int]:
+    return item.tile.photo_digest, item.tile.row, item.tile.col
+
+
+def _said(statement: Statement) -> tuple[object, ...]:
+    return statement.verdict, statement.present, statement.doubtful, statement.unknown_plant
 
 
 def checklist_of(text: str, known: SpeciesList) -> tuple[str, ...]:

@@ -169,8 +169,13 @@ def _tell(seen: _Seen, limits: QualityLimits, worst_gsd: float | None, as_json: 
     if not seen.faults:
         worth = "good"
     # A tile says its faults only: all numbers of so many are for programs.
-    shown = "" if place else "  ".join(f"{n} {v:.4g}" for n, v in seen.measures.items()) + "  "
+    shown = "" if place else "  ".join(_measured(n, v) for n, v in seen.measures.items()) + "  "
     typer.echo(f"{where}: {shown}{worth}")
+
+
+def _measured(name: str, value: float) -> str:
+    """Return a measure of a photo: sharpness has no unit, all others are shares."""
+    return f"{name} {value:.0f}" if name == "sharpness" else f"{name} {value:.3f}"
 
 
 def _beyond(seen: _Seen, name: str, limits: QualityLimits, worst_gsd: float | None) -> str:

@@ -20,6 +20,7 @@ from weedset.cli.options import (
     licence_of,
     require_site,
     tell_longer,
+    tell_overruled,
     tell_unlisted,
 )
 from weedset.errors import LabelError, WeedsetError
@@ -92,7 +93,9 @@ def import_csv(
         batch_of = store.photos_of_batches()
         for batch_id in sorted({batch_of[digest] for (digest, _, _), _ in statements}):
             tell_longer(batch_id, store.set_checklist(batch_id, checklist))
+        before = store.labelled_tiles()
         added = store.add_statements(statements)
+        tell_overruled(before, store)
         tell_unlisted(
             store,
             {(batch_of[place[0]], code) for place, said in statements for code in said.present},
@@ -181,6 +184,7 @@ def _take_marks(
         if not found.keys() & marked.keys():
             what = "none of the photos that are marked is in this workspace"
             raise LabelError(what, where=str(room.root), fix="tile them first")
+        before = store.labelled_tiles()
         for name in follow(marked, len(marked), "reading marks"):
             photos = found.get(name, [])
             if len(photos) != 1:
@@ -198,6 +202,7 @@ def _take_marks(
             except WeedsetError as error:
                 counts["bad"] += 1
                 complain(error)
+        tell_overruled(before, store)
         tell_unlisted(store, seen)
     say(
         f"{counted(counts['tiles'], 'tile')} labelled on {counted(counts['photos'], 'photo')}; "

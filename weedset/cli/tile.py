@@ -109,16 +109,23 @@ def tile(
                 counts["other size"] += _is_of_another_size(cut.photo, profile)
                 if as_json:
                     emit(_photo_record(cut))
-    _tell_end(counts, dropped, profile)
+    _tell_end(counts, dropped, profile, again=again)
     if counts["bad"]:
         raise typer.Exit(1)
 
 
-def _tell_end(counts: Counter[str], dropped: Counter[str], profile: CameraProfile) -> None:
+def _tell_end(
+    counts: Counter[str], dropped: Counter[str], profile: CameraProfile, *, again: bool
+) -> None:
     say(
         f"{counted(counts['photos'], 'photo')} cut into {counted(counts['tiles'], 'tile')}, "
         f"{counts['known']} already there, {counts['bad']} that could not be cut."
     )
+    if counts["known"] and not again:
+        say(
+            "What is already there stays as it was cut; --again cuts it anew, for another camera "
+            "profile, site or day."
+        )
     if counts["described"]:
         say(f"{counted(counts['described'], 'photo')} described anew; the tiles stay as they are.")
     if counts["other size"]:

@@ -167,7 +167,8 @@ def _wishes(cover: Coverage, code: str) -> str:
 def _named(code: str, known: SpeciesList) -> str:
     if code not in known:
         return code
-    return f"{known[code].name_en or code} (*{known[code].scientific_name}*, {code})"
+    latin = known[code].scientific_name
+    return f"{known[code].name_en or code} ({f'*{latin}*, ' if latin else ''}{code})"
 
 
 def _light(contents: Contents, key: str) -> str:

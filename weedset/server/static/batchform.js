@@ -71,7 +71,8 @@ export function openBatch(onSaved) {
       keep();
       closeSheet("batch");
       const missing = [...fresh.missing.map((item) => item.split(":")[0]), ...(name ? [] : ["who is labelling"])];
-      tell(missing.length ? `Saved. Still missing: ${missing.join(", ")}.` : "Saved. Nothing is missing.");
+      if (first && !lacks(fresh)) tell("Saved.");
+      else tell(missing.length ? `Saved. Still missing: ${missing.join(", ")}.` : "Saved. Nothing is missing.");
       onSaved(other);
       then();
     } catch (error) {

@@ -3,7 +3,7 @@
 import { byId, el, fill } from "./dom.js";
 import { chip, inWords } from "./markers.js";
 import { aroundUrl, current, ensure, labelOf, loadAhead, picture, queue } from "./queue.js";
-import { session } from "./session.js";
+import { batch, called, session } from "./session.js";
 
 let shown = 0;
 
@@ -29,6 +29,7 @@ export async function showCell(onAccept, onDecide) {
   if (around.done && session.radius) parts.unshift(aroundImage(around));
   parts.push(el("div", { className: "shade" }));
   if (label) parts.push(el("div", { className: "label" }, chip(label)));
+  if (isFirst()) parts.push(el("p", { className: "asks" }, "What grows inside the frame? Choose its marker, or “No plant”."));
   fill(ground, ...parts);
   ground.dataset.cell = cell.id;
   drawFacts(cell, label, onAccept, onDecide);
@@ -40,6 +41,9 @@ export async function showCell(onAccept, onDecide) {
   ensure(12).then(() => loadAhead(queue.at + 1, 8, 3));
 }
 
+/** Whether nobody has labelled any cell of this batch yet. */
+const isFirst = () => session.way === "own" && batch()?.open === batch()?.tiles;
+
 function aroundImage(around) {
   around.image.className = "around";
   around.image.alt = "";
@@ -49,7 +53,7 @@ function aroundImage(around) {
 function drawFacts(cell, label, onAccept, onDecide) {
   const parts = [el("span", {}, `${cell.photo}, row ${cell.row}, column ${cell.col}`)];
   if (cell.green !== null) parts.push(el("span", {}, `${(cell.green * 100).toFixed(1)} % green`));
-  if (label && cell.stands && cell.stands.who !== session.who) parts.push(el("span", {}, `labelled by ${cell.stands.who}`));
+  if (label && cell.stands && cell.stands.who !== session.who) parts.push(el("span", {}, `labelled by ${called(cell.stands.who)}`));
   if (cell.stands?.origin === "suggestion") parts.push(el("span", {}, "accepted suggestion"));
   if (cell.suggested && !label) {
     const sure = Math.round(cell.suggested.sureness * 100);
@@ -65,8 +69,8 @@ function opinions(cell, onDecide) {
   const said = (item) => (item.statement ? inWords(item.statement) : "took it back");
   return el("div", { className: "opinions" },
     el("p", { className: "hint" }, cell.reason),
-    el("ul", {}, ...cell.opinions.map((item) => el("li", {}, el("span", {}, `${item.who}: ${said(item)}`),
+    el("ul", {}, ...cell.opinions.map((item) => el("li", {}, el("span", {}, `${called(item.who)}: ${said(item)}`),
       el("button", { type: "button", onclick: () => onDecide(item.statement) }, "This is right")))),
     el("details", {}, el("summary", {}, `The story of this cell (${cell.history.length})`),
-      el("ul", {}, ...cell.history.map((item) => el("li", {}, `${when(item)} UTC, ${item.who} (${item.origin}): ${said(item)}`)))));
+      el("ul", {}, ...cell.history.map((item) => el("li", {}, `${when(item)} UTC, ${called(item.who)} (${item.origin}): ${said(item)}`)))));
 }

@@ -42,6 +42,9 @@ export async function begin(started) {
 /** Who asks: cells can be looked at before anybody is named. */
 export const asker = () => session.who || session.start.unnamed;
 
+/** An annotator as a person is told: labels may have been taken in without a name. */
+export const called = (who) => (who === session.start.unnamed ? "someone unnamed" : who);
+
 /** The batch being labelled. */
 export function batch() {
   return session.start.batches.find((item) => item.id === session.batch);
