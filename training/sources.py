@@ -121,7 +121,10 @@ def from_edition(folder: Path) -> Source:
 
 
 def labels_digest(tiles: Sequence[LabelledTile]) -> str:
-    """Return the SHA-256 over all tiles with their labels, whatever order they come in."""
+    """Return the SHA-256 over which cells of which photos have which labels, in any order.
+
+    How they were cut, at how many mm per px, is not in it: see each photo in the workspace.
+    """
     return bytes_digest("\n".join(sorted(_label_line(tile) for tile in tiles)).encode())
 
 
