@@ -83,22 +83,19 @@ def adapt(run_dir: Path, source: Source, out_dir: Path, held_out: Sequence[str] 
         features(model, ordered_loader(_dataset(part, codes, source, old), _BATCH, 0))
         for part in (split.validation, split.test)
     )
+    shared = len(old.card.codes)
     start = widened(head_of(model)[1], targets)
-    heads = {
-        strength: refitted(start, given, targets, len(old.card.codes), strength)
-        for strength in _STRENGTHS
-    }
+    heads = {key: refitted(start, given, targets, shared, key) for key in _STRENGTHS}
     strength = min(heads, key=lambda key: _loss(heads[key], *tuning))
     head = heads[strength]
 
     before, after = _probabilities(start, judging[0]), _probabilities(head, judging[0])
-    shared = len(old.card.codes)
     truth = judging[1].numpy()
     unit = [tile.site if split.unit == "site" else tile.tile.photo_digest for tile in split.test]
     gain = paired_gain(unit, truth[:, :shared], before[:, :shared], after[:, :shared])
 
-    tuned, found = tuning[1].numpy(), _probabilities(head, tuning[0])
-    cards = class_cards(codes, tuned, found, old.card.classes)
+    found = _probabilities(head, tuning[0])
+    cards = class_cards(codes, tuning[1].numpy(), found, old.card.classes)
     run = replace(
         old,
         recipe=replace(old.recipe, name=f"{old.recipe.name}-adapted"),

@@ -65,7 +65,8 @@ def split_tiles(tiles: Sequence[LabelledTile], held_out: Sequence[str] = ()) -> 
     train = [name for name in rest if name not in validation]
 
     def part(names: Sequence[str]) -> tuple[LabelledTile, ...]:
-        return tuple(tile for tile in tiles if _unit(tile, unit) in set(names))
+        inside = frozenset(names)
+        return tuple(tile for tile in tiles if _unit(tile, unit) in inside)
 
     return Split(part(train), part(validation), part(test), unit)
 

@@ -137,7 +137,8 @@ def _held_out(tiles: Sequence[LabelledTile], card: ModelCard) -> list[LabelledTi
     def unit(labelled: LabelledTile) -> str:
         return labelled.site if card.split == "site" else labelled.tile.photo_digest
 
-    return [labelled for labelled in tiles if unit(labelled) in card.held_out]
+    held_out = frozenset(card.held_out)
+    return [labelled for labelled in tiles if unit(labelled) in held_out]
 
 
 def _all(source: Source, card: ModelCard) -> list[LabelledTile]:

@@ -107,9 +107,9 @@ def unseen_by_both(source: Source, cards: Sequence[ModelCard], unseen: bool) -> 
     """Return the tiles that no model has learned from, or had its bound on harm from."""
     chosen = list(source.tiles)
     for card in cards:
-        held_out = [labelled for labelled in chosen if _unit(labelled, card.split) in card.held_out]
-        if any(_unit(tile, card.split) in card.held_out for tile in source.tiles):
-            chosen = held_out
+        held_out = frozenset(card.held_out)
+        if any(_unit(tile, card.split) in held_out for tile in source.tiles):
+            chosen = [labelled for labelled in chosen if _unit(labelled, card.split) in held_out]
         elif not unseen or card.edition_digest == source.digest:
             raise TrainingError(
                 f"has no labels on any {card.split} that was held out from {card.name}",

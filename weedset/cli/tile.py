@@ -90,11 +90,7 @@ def tile(
         require_site(site, store.batches())
         replaced: frozenset[str] = frozenset()
         if again:
-            planned = _plan(paths, profile, room, store, stated, counts)
-            _describe_anew(planned, store, stated, counts)
-            planned = [item for item in planned if item.photo is None]
-            paths = [item.path for item in planned]
-            replaced = frozenset(item.digest for item in planned if item.change is not Change.NEW)
+            paths, replaced = _to_cut_again(paths, profile, room, store, stated, counts)
         known = store.digests() - replaced
         done: set[str] = set()
         results = cut_photos(paths, profile, room, known, workers, replaced, executor)
@@ -118,6 +114,14 @@ def tile(
                 counts["other lens"] += abs((cut.exif_focal_share or 1) - 1) > _OTHER_LENS
                 if as_json:
                     emit(_photo_record(cut))
+    _tell_end(counts, dropped, profile, again=again)
+    if counts["bad"]:
+        raise typer.Exit(1)
+
+
+def _tell_end(
+    counts: Counter[str], dropped: Counter[str], profile: CameraProfile, *, again: bool
+) -> None:
     say(
         f"{counted(counts['photos'], 'photo')} cut into {counted(counts['tiles'], 'tile')}, "
         f"{counts['known']} already there, {counts['bad']} that could not be cut."
@@ -145,8 +149,6 @@ def tile(
     if dropped:
         words = ", ".join(f"{count} {reason}" for reason, count in dropped.most_common())
         say(f"Cells left out: {words}.")
-    if counts["bad"]:
-        raise typer.Exit(1)
 
 
 def _is_of_another_size(photo: Photo, profile: CameraProfile) -> bool:
@@ -200,6 +202,25 @@ class _Stated:
                 fix="say it: --on 2026-05-04",
             )
         return Batch(f"{self.site} {day}", self.site, day, self.giver, self.licence, ())
+
+
+def _to_cut_again(
+    paths: list[Path],
+    profile: CameraProfile,
+    room: Workspace,
+    store: RecutStore,
+    stated: _Stated,
+    counts: Counter[str],
+) -> tuple[list[Path], frozenset[str]]:
+    """Return the photos that are left to cut, and the digests of those that are there already.
+
+    Those whose tiles can stay are described anew.
+    """
+    planned = _plan(paths, profile, room, store, stated, counts)
+    _describe_anew(planned, store, stated, counts)
+    left = [item for item in planned if item.photo is None]
+    there = frozenset(item.digest for item in left if item.change is not Change.NEW)
+    return [item.path for item in left], there
 
 
 def _plan(
