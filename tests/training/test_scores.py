@@ -10,7 +10,8 @@ import pytest
 from sklearn.metrics import average_precision_score, precision_score, recall_score, roc_auc_score
 from toy_garden import toy_card
 
-from training.evaluation.evaluation_text import decision_lines, row_lines
+from training.evaluation.evaluation_text import decision_lines, figure, row_lines
+from training.evaluation.intervals import Interval
 from training.evaluation.outcomes import Outcomes, pooled, tabulate
 from training.evaluation.pairs import Ought
 from training.evaluation.per_row import Planting, forecast
@@ -108,6 +109,14 @@ def test_shares_by_hand(table: Outcomes) -> None:
     assert found.harm.upper_95 == pytest.approx(0.5818, abs=1e-4)  # R: binom.test(1, 6, "less")
     assert (found.sites, found.photos, found.cells, found.unit) == (2, 2, 10, "site")
     assert "far too narrow" in str(found.caution)
+
+
+def test_an_interval_is_rounded_outwards() -> None:
+    """So that it holds the figure beside it: 0.999 does not lie in [1.00-1.00]."""
+    assert figure(0.999, Interval(0.9986, 0.9994, 100)) == "0.999 [0.99-1.00]"
+    assert figure(0.29, Interval(0.29, 0.29, 100)) == "0.290 [0.29-0.29]"
+    assert figure(0.5, None) == "0.500"
+    assert figure(None, None) == "-"
 
 
 def test_the_table_counts_each_cell_once_and_tells_one_total(table: Outcomes) -> None:

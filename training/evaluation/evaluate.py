@@ -128,7 +128,8 @@ def held_out_tiles(
         raise TrainingError(
             f"has no labels on any {card.split} that was held out from {card.name}",
             where=str(where),
-            fix="name the workspace, or the edition, on which the model was trained",
+            fix="name the workspace, or the edition, on which the model was trained; or, if it "
+            "has seen nothing of this one, say --all",
         )
     return _unspent(held_out, card, where)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import is_dataclass
 from enum import StrEnum
@@ -87,7 +88,7 @@ def _species_lines(species: tuple[SpeciesScore, ...]) -> Iterator[str]:
     yield f"{'class':<8} {'cells':>5}  {'avg. precision':<18}{'precision':<18}{'recall':<18}off"
     for item in species:
         off = "-" if item.reliability is None else f"{item.reliability.error:.3f}"
-        average = _figure(item.average_precision, item.average_precision_range)
+        average = figure(item.average_precision, item.average_precision_range)
         cells = item.present.right + item.present.missed
         calls = _calls(item.present, item.present_ranges)
         yield f"{item.code:<8} {cells:>5}  {average:<18}{calls}{off}"
@@ -140,7 +141,7 @@ def decision_lines(scores: Scores, policy: str) -> Iterator[str]:
         of, hits = sum(counts.values()), counts[Action.TREAT]
         share = shares.get(ought, Share(hits, of, None, None))
         figures = "".join(f"{counts[action]:>8}" for action in Action)
-        yield f"  {words:<18}{figures}  {_figure(share.value, share.range)}"
+        yield f"  {words:<18}{figures}  {figure(share.value, share.range)}"
     if scores.weeds_protected:
         yield f"to be protected, though a plant to remove is there too: {scores.weeds_protected}"
     if scores.not_told:
@@ -171,12 +172,12 @@ def _gate_lines(gate: GateScore) -> Iterator[str]:
 
 
 def _calls(calls: Calls, ranges: Ranges) -> str:
-    precision = _figure(calls.precision, ranges.precision)
-    return f"{precision:<18}{_figure(calls.recall, ranges.recall):<18}"
+    precision = figure(calls.precision, ranges.precision)
+    return f"{precision:<18}{figure(calls.recall, ranges.recall):<18}"
 
 
 def _share(share: Share) -> str:
-    value = "" if share.value is None else f", {_figure(share.value, share.range)}"
+    value = "" if share.value is None else f", {figure(share.value, share.range)}"
     return _hits(share) + value
 
 
@@ -195,8 +196,12 @@ def _count(count: Count) -> str:
     return text
 
 
-def _figure(value: float | None, range_: Interval | None) -> str:
-    """Return a share with the interval that drawing sites anew gave it."""
+def figure(value: float | None, range_: Interval | None) -> str:
+    """Return a share with the interval that drawing sites anew gave it, rounded outwards."""
     if value is None:
         return "-"
-    return f"{value:.3f}" + ("" if range_ is None else f" [{range_.low:.2f}-{range_.high:.2f}]")
+    if range_ is None:
+        return f"{value:.3f}"
+    # The inner rounding is for what floats make of 0.29 * 100.
+    low, high = (round(end * 100, 6) for end in (range_.low, range_.high))
+    return f"{value:.3f} [{math.floor(low) / 100:.2f}-{math.ceil(high) / 100:.2f}]"
