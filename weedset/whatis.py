@@ -10,13 +10,13 @@ from dataclasses import asdict, replace
 from pathlib import Path
 
 from weedset.board.model import open_model
+from weedset.cardwords import treats_none, why_nothing
 from weedset.contribution.giving import giving_path
 from weedset.contribution.layout import BATCH
 from weedset.errors import SettingsError, WeedsetError
 from weedset.fields import parse_json, read_text, read_toml
 from weedset.firststeps import MARKERS, Step, to_first_tiles
 from weedset.images import PHOTO_SUFFIXES
-from weedset.modelcard import ModelCard
 from weedset.pool.editions import editions
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import MANIFEST, open_pool
@@ -109,10 +109,10 @@ def _model(path: Path) -> Holding:
     card, name = open_model(path).card, shlex.quote(str(path))
     named = ", ".join(code for code in card.codes if code != ANY_PLANT) or "nothing by name"
     words = [f"{card.name}, made on {card.made_on}; tells {named}"]
-    read = Step("read where it comes from", f"weedset card {name}")
+    read = Step("read what it is, and how far to trust it", f"weedset card {name}")
     facts: dict[str, object] = {"name": card.name, "species": list(card.codes)}
-    if all(item.treat_at is None for item in card.classes):
-        words.append(f"treats nothing: {_why_nothing(card)}")
+    if treats_none(card):
+        words.append(f"treats nothing: {why_nothing(card)}")
         show = f"weedset classify photos/ --model {name} --camera CAMERA.toml"
         find = Step("see what it finds, without treating", show)
         return Holding("model file", tuple(words), (read, find), {**facts, "treats": []})
@@ -125,20 +125,6 @@ def _model(path: Path) -> Holding:
         read,
     )
     return Holding("model file", tuple(words), steps, facts)
-
-
-def _why_nothing(card: ModelCard) -> str:
-    """Return why no class of a model may ever be treated."""
-    if card.bound is None:
-        return "its validation photos showed for no species from where on treating it is safe"
-    bound = card.bound
-    return (
-        f"`weedset bound` could not show with {bound.confidence:.0%} confidence, from "
-        f"{counted(len(bound.sites), 'site')} with {counted(bound.cells, 'protected cell')}, "
-        f"that at most {bound.at_most:.2%} of the protected cells would be treated; it takes "
-        "labels of more sites, a larger share or less confidence, and the file that "
-        "`weedset export` wrote"
-    )
 
 
 def _workspace(path: Path) -> Holding:
