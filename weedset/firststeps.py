@@ -59,30 +59,30 @@ def to_first_tiles(path: Path) -> Iterator[Step]:
         yield Step(
             "photograph the ground straight down, with a folding rule in the first picture, and "
             "put the photos here",
-            f"mkdir -p {_short(folder)}",
+            f"mkdir -p {short(folder)}",
         )
     if not profiles:
         first = folder / (photos[folder][0] if photos else "FIRST.jpg")
         yield Step(
             "see what a photo tells of its scale (there is no camera profile here yet)",
-            f"weedset camera explain {_short(first)}",
+            f"weedset camera explain {short(first)}",
         )
         yield Step(
             "then point at the two ends of something of known length in it",
-            f"weedset camera from-object {_short(first)} --from X,Y --to X,Y --length-mm MM "
+            f"weedset camera from-object {short(first)} --from X,Y --to X,Y --length-mm MM "
             "--out camera.toml",
         )
-    profile = _short(profiles[0]) if profiles else "camera.toml"
-    workspace = _short(path) if is_workspace else "garden"
+    profile = short(profiles[0]) if profiles else "camera.toml"
+    workspace = short(path) if is_workspace else "garden"
     if not is_workspace:
         yield Step("start a workspace", f"weedset new {workspace}")
     yield Step(
         "cut the photos into tiles",
-        f"weedset tile {_short(folder)} --camera {profile} --site SITE -w {workspace}",
+        f"weedset tile {short(folder)} --camera {profile} --site SITE -w {workspace}",
     )
 
 
-def _short(path: Path) -> str:
+def short(path: Path) -> str:
     """Return a path as one would type it here."""
     here = Path.cwd()
     absolute = path.absolute()

@@ -15,17 +15,18 @@ from weedset.contribution.giving import giving_path
 from weedset.contribution.layout import BATCH
 from weedset.errors import SettingsError, WeedsetError
 from weedset.fields import parse_json, read_text, read_toml
-from weedset.firststeps import MARKERS, Step, to_first_tiles
+from weedset.firststeps import MARKERS, Step, short, to_first_tiles
 from weedset.images import PHOTO_SUFFIXES
 from weedset.pool.editions import editions
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import MANIFEST, open_pool
+from weedset.pool.look import OWN_SPECIES, Looked, shown_in
 from weedset.pool.standing import State, standings
 from weedset.profile import read_camera_profile
 from weedset.records import ANY_PLANT, Batch
 from weedset.settings import SETTINGS_NAME, open_workspace
 from weedset.store import open_store
-from weedset.surroundings import Holding, packed_near, plain_folder
+from weedset.surroundings import Holding, packed_near, plain_folder, see_more
 from weedset.talk import counted
 
 #: A pretrained net begins to learn from about so many cells (README, "Models").
@@ -45,10 +46,27 @@ def what_is(path: Path) -> Holding:
         for marker, kind in MARKERS.items():
             if (path / marker).is_file():
                 return _READERS[kind](path)
-        return plain_folder(path)
+        return _folder(path)
     if not path.exists():
         raise SettingsError("there is no such file or folder", where=str(path))
     return _file(path)
+
+
+def _folder(path: Path) -> Holding:
+    """Describe a folder that is nothing by itself; a workspace alone in it, at once and whole."""
+    holding = plain_folder(path)
+    if (alone := holding.alone) is None:
+        return holding
+    try:
+        inside = _workspace(alone)
+    except WeedsetError:
+        return holding  # what else lies here is still true; `weedset status` there says more
+    words = list(holding.words)
+    at = words.index(f"{alone.name}: {inside.kind}") + 1
+    words[at:at] = [f"  {line}" for line in inside.words]
+    before = [step for step in holding.steps if step.command != see_more(alone)]
+    facts = {**holding.facts, "workspace": {"path": str(alone), **inside.facts}}
+    return replace(holding, words=tuple(words), steps=(*before, *inside.steps), facts=facts)
 
 
 def _file(path: Path) -> Holding:
@@ -151,6 +169,9 @@ def _workspace(path: Path) -> Holding:
         few = f" (of fewer than {_SITES_TO_TRAIN} sites: its scores will flatter it)"
         train = f"weedset train teacher -w {name} --out RUN"
         steps.append(Step(f"train a model{few if len(sites) < _SITES_TO_TRAIN else ''}", train))
+    if looked := shown_in(path):
+        steps += _second_look(path, looked)
+        return Holding("workspace", tuple(words), tuple(steps), facts)
     with_labels = dict.fromkeys(item.batch_id for item in labelled)
     for batch in [batch for batch in batches if batch.id in with_labels][:3]:
         steps += _to_give(path, batch)
@@ -166,6 +187,19 @@ def _batches_in_words(batches: Sequence[Batch]) -> Iterator[str]:
         said = f"{checklist}; {batch.licence or 'no licence'}"
         yield f"batch {batch.id}: {'the same' if said == before else said}"
         before = said
+
+
+def _second_look(path: Path, looked: Looked) -> Iterator[Step]:
+    """Yield how to look again at a contribution of a pool, and to take over what was decided."""
+    pool = short(looked.pool) if looked.pool.is_dir() else "POOL"
+    one, room = looked.digest[:12], shlex.quote(str(path))
+    doubts = f"weedset doubts --pool {pool} --only {one} --to DOUBTS.jsonl"
+    yield Step("list labels of it that may be wrong", doubts)
+    own = path / OWN_SPECIES
+    species = f" --species {shlex.quote(str(own))}" if own.exists() else ""
+    yield Step("look at these again", f"weedset label -w {room}{species} --review DOUBTS.jsonl")
+    take_over = f"weedset pool correct {pool} {one} --from {room} --who YOU"
+    yield Step("take over into the pool what you decided", take_over)
 
 
 def _to_give(path: Path, batch: Batch) -> Iterator[Step]:

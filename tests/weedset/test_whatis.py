@@ -75,8 +75,8 @@ def test_a_newcomer_is_led_from_an_empty_folder_to_labels(
     assert steps[0] == "weedset new garden"
     assert steps[1] == "weedset tile photos --camera camera.toml --site SITE -w garden"
     assert run("new", "garden")[0] == 0
-    assert status(".") == ("folder", ["weedset status garden"])
     kind, steps = status("garden")
+    assert status(".") == ("folder", steps)
     assert kind == "workspace"
     assert steps == ["weedset tile photos --camera camera.toml --site SITE -w garden"]
     assert run(*shlex.split(steps[0])[1:])[0] == 0
@@ -90,6 +90,7 @@ def test_a_newcomer_is_led_from_an_empty_folder_to_labels(
     consent = ["--consent", "I took these photos and give them."]
     assert run("describe", "SITE 2026-05-04", "-w", "garden", *words, *consent)[0] == 0
     assert status("garden/weedset.toml") == ("settings of a workspace", status("garden")[1])
+    assert status(".") == ("folder", status("garden")[1])
     pack = status("garden")[1][1]
     assert pack.endswith("--preview")
     assert run(*shlex.split(pack)[1:])[0] == 0
@@ -109,6 +110,13 @@ def test_a_newcomer_is_led_from_an_empty_folder_to_labels(
     kind, (look, accept) = status("pool")
     assert re.fullmatch(r"weedset pool look pool s-[0-9a-f]{16}-2026-05-04 --to LOOK", look)
     assert run(*shlex.split(look)[1:])[0] == 0
+    kind, (doubts, again, take_over) = status("LOOK")
+    one = take_over.split()[4]
+    assert kind == "workspace"
+    assert doubts == f"weedset doubts --pool pool --only {one} --to DOUBTS.jsonl"
+    assert again == "weedset label -w LOOK --review DOUBTS.jsonl"
+    assert take_over == f"weedset pool correct pool {one} --from LOOK --who YOU"
+    assert run(*shlex.split(take_over)[1:])[0] == 0
     assert accept == look.replace("look", "accept").replace("--to LOOK", "--who YOU")
     name = re.search(r"\S+", run("pool", "review", "pool")[1])
     assert name is not None
@@ -264,6 +272,27 @@ def test_training_is_offered_from_three_sites_on_by_a_recipe_that_is_there(
     )
     assert "loose" not in said
     assert run("recipes", "teacher")[0] == 0
+
+
+def test_a_workspace_alone_in_a_folder_is_described_at_once(
+    here: Path, save_photo: SavePhoto
+) -> None:
+    (here / "camera.toml").write_text('name = "c"\n[scale]\ngsd_mm_per_px = 0.5\n')
+    assert run("new", "garden")[0] == 0
+    photo = save_photo("photos/IMG_1.jpg", size=(400, 300))
+    assert run("tile", photo, "--camera", "camera.toml", "--site", "a", "-w", "garden")[0] == 0
+    (here / "labels.csv").write_text("photo,row,col,species\nIMG_1.jpg,0,0,CHEAL\n")
+    labels = ["import", "csv", "labels.csv", "--looked-for", "CHEAL", "-w", "garden"]
+    assert run(*labels)[0] == 0
+    assert status(".") == ("folder", status("garden")[1])
+    lines = run("status", ".")[1].splitlines()
+    at = lines.index("  garden: workspace")
+    assert lines[at + 1] == f"  {run('status', 'garden')[1].splitlines()[1]}"
+    assert "        1 tile  with CHEAL  fat hen" in lines
+    said = json.loads(run("status", ".", "--json")[1])
+    assert (said["photos"], said["workspace"]["species"]) == (1, {"CHEAL": 1})
+    (here / "garden" / "weedset.toml").write_text("damaged")
+    assert status(".")[1] == ["weedset status garden"]
 
 
 def test_what_is_none_of_these_is_said_so(here: Path) -> None:
