@@ -7,7 +7,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from weedset.drawn import drawn_exif
 from weedset.errors import WeedsetError
+
+#: The endings of pictures made of pixels, which could be taken for photos.
+_PIXELS = (".png", ".jpg", ".jpeg")
 
 INK, SOFT = "#1f2a30", "#8fb0b8"
 
@@ -34,7 +38,8 @@ def panels_into(
     try:
         yield panels
         try:
-            figure.savefig(path, dpi=130)
+            marked = {"pil_kwargs": {"exif": drawn_exif()}}
+            figure.savefig(path, dpi=130, **(marked if path.suffix.lower() in _PIXELS else {}))
         except (OSError, ValueError) as exc:
             fix = "name a file that ends in .png, .svg or .pdf, in a folder that is there"
             raise error(f"cannot be written ({exc})", where=str(path), fix=fix) from exc

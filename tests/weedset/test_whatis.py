@@ -181,10 +181,7 @@ def test_a_folder_names_all_it_holds_by_the_way_of_the_data(
 ) -> None:
     save_photo("gardens/acre/IMG_1.jpg", size=(40, 30))
     save_photo("gardens/acre/masks/IMG_1_mask.png", size=(40, 30))
-    save_photo("gardens/acre/IMG_1-0123abcd.jpg", size=(40, 30))  # drawn beside its photo
-    save_photo("gardens/phone/IMG-20260504.jpg", size=(40, 30))  # a day, not a digest
-    for name in ("IMG_1-14462265.jpg", "IMG_2-bcba72b3.jpg"):
-        save_photo(f"decisions/{name}", size=(40, 30))
+    save_photo("gardens/phone/IMG_1-0123abcd.jpg", size=(40, 30))  # named as if it were drawn
     write_model(here / "a.onnx")
     (here / "b.toml").write_text('name = "beds"\nremove = ["CHEAL"]\n')
     (here / "c.toml").write_text('name = "small"\nbackbone = "plain"\n')
@@ -212,6 +209,32 @@ def test_a_folder_names_all_it_holds_by_the_way_of_the_data(
         "  a.onnx: model file",
         "  b.toml: policy",
     ]
+
+
+def test_pictures_that_weedset_draws_are_no_photos(here: Path, save_photo: SavePhoto) -> None:
+    """They say so in EXIF's ImageDescription (0x010E, EXIF 2.32), wherever one puts them."""
+    (here / "camera.toml").write_text(
+        'name = "c"\nheight_mm = 600\n[lens]\nfield_of_view_deg = 60\n'
+        'field_of_view_across = "width"\n'
+    )
+    photo = save_photo("IMG_1.jpg", size=(400, 300))
+    write_model(here / "m.onnx")
+    seen = ["--model", "m.onnx", "--camera", "camera.toml", "--overlay", "."]
+    assert run("new", "garden")[0] == 0
+    assert run("tile", photo, "--camera", "camera.toml", "--site", "a", "-w", "garden")[0] == 0
+    assert run("classify", photo, *seen)[0] == 0
+    for name in ("glance.jpg", "glance.png"):
+        assert run("quality", "-w", "garden", "--sheet", name)[0] == 0
+    for name in ("plan.png", "plan.jpg"):
+        words = ["--camera", "camera.toml", "--photo-px", "400x300", "--plot", name]
+        code, _, err = run("plan", *words)
+        assert code == 0, err
+    drawn = {path for ending in ("jpg", "png") for path in here.glob(f"*.{ending}")} - {photo}
+    assert len(drawn) == 5
+    for path in drawn:
+        with Image.open(path) as picture:
+            assert picture.getexif()[0x010E] == "Drawn by weedset, no photo"
+    assert json.loads(run("status", ".", "--json")[1])["photos"] == 1
 
 
 def test_in_its_own_source_it_offers_the_demo_and_no_picture_of_the_manual(
