@@ -303,6 +303,20 @@ def test_a_photo_of_another_size_than_the_profile_speaks_of_is_told(
     assert "NOTE: 1 photo of another size than the 800 x 600 px" in " ".join(err.split())
 
 
+def test_a_photo_of_another_lens_than_the_profile_speaks_of_is_told(
+    save_photo: SavePhoto, tmp_path: Path
+) -> None:
+    profile = tmp_path / "cart.toml"
+    profile.write_text('name = "cart"\nheight_mm = 350\n[lens]\nfocal_length_35mm_mm = 33\n')
+    save_photo("in/own.jpg", exif_tags={0xA405: 33})
+    save_photo("in/near.jpg", size=(400, 300), exif_tags={0xA405: 35})
+    photos = save_photo("in/other.jpg", size=(600, 400), exif_tags={0xA405: 26}).parent
+    assert run("new", tmp_path / "beds")[0] == 0
+    code, _, err = run("tile", photos, "--camera", profile, "--site", "s", "-w", tmp_path / "beds")
+    assert code == 0
+    assert "NOTE: the EXIF of 1 photo tells another lens" in " ".join(err.split())
+
+
 def test_labels_of_another_person_are_not_overruled_in_silence(
     save_photo: SavePhoto, camera_toml: Path, tmp_path: Path
 ) -> None:

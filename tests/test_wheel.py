@@ -87,6 +87,9 @@ def make_place(folder: Path, wheel: Path, extra: str) -> Path:
     while waiting:
         wanted = waiting.pop()
         name = canonicalize_name(wanted.name)
+        if name == "weedset":  # one part asks for another; the package itself is the wheel's
+            waiting += [item for part in wanted.extras for item in needs(wheel, part)]
+            continue
         if name in seen:
             continue
         seen.add(name)

@@ -18,14 +18,14 @@ from training.augment import Augmenter
 from training.backbones import build_backbone
 from training.classes import species_with
 from training.datasets import Order, TileDataset, ordered_loader, orders_loader
-from training.gain import Gain, paired_gain
 from training.head import features, head_of, refitted, widened
-from training.runs import Run, finished, load_model, read_run, write_run
+from training.paired import Gain, paired_gain
+from training.runs import Run, load_model, make_room, read_run, require_free, write_run
 from training.sources import Source, batches_of, held_out_of, licences_of, photos_of, split_of
 from training.thresholds import class_cards
 from weedset import __version__
 from weedset.digests import write_whole
-from weedset.errors import SettingsError, TrainingError
+from weedset.errors import TrainingError
 from weedset.modelcard import ClassCard, ModelCard
 from weedset.records import LabelledTile
 from weedset.splits import Split
@@ -64,13 +64,12 @@ def adapt(run_dir: Path, source: Source, out_dir: Path, held_out: Sequence[str] 
     Raises TrainingError where model and garden do not go together or labels do not suffice,
     SettingsError where `out_dir` holds a run, and whatever reading either raises.
     """
-    if finished(out_dir):
-        fix = "name another folder with --out, or remove this one if it is not wanted"
-        raise SettingsError("holds a finished run already", where=str(out_dir), fix=fix)
+    require_free(out_dir)
     old = read_run(run_dir)
     model = load_model(run_dir, old)
     _require_fit(old, source, str(run_dir))
     split = split_of(source, held_out)
+    make_room(out_dir)
     new_species = species_with(split.train, _LEAST_EXAMPLES, but=old.card.codes)
     codes = (*old.card.codes, *new_species)
     say(
@@ -84,22 +83,19 @@ def adapt(run_dir: Path, source: Source, out_dir: Path, held_out: Sequence[str] 
         features(model, ordered_loader(_dataset(part, codes, source, old), _BATCH, 0))
         for part in (split.validation, split.test)
     )
+    shared = len(old.card.codes)
     start = widened(head_of(model)[1], targets)
-    heads = {
-        strength: refitted(start, given, targets, len(old.card.codes), strength)
-        for strength in _STRENGTHS
-    }
+    heads = {key: refitted(start, given, targets, shared, key) for key in _STRENGTHS}
     strength = min(heads, key=lambda key: _loss(heads[key], *tuning))
     head = heads[strength]
 
     before, after = _probabilities(start, judging[0]), _probabilities(head, judging[0])
-    shared = len(old.card.codes)
     truth = judging[1].numpy()
     unit = [tile.site if split.unit == "site" else tile.tile.photo_digest for tile in split.test]
     gain = paired_gain(unit, truth[:, :shared], before[:, :shared], after[:, :shared])
 
-    tuned, found = tuning[1].numpy(), _probabilities(head, tuning[0])
-    cards = class_cards(codes, tuned, found, old.card.classes)
+    found = _probabilities(head, tuning[0])
+    cards = class_cards(codes, tuning[1].numpy(), found, old.card.classes)
     run = replace(
         old,
         recipe=replace(old.recipe, name=f"{old.recipe.name}-adapted"),
@@ -210,14 +206,12 @@ def _tell(gain: Gain | None, unit: str, old: Path, new: Path) -> None:
     say(
         f"error of probabilities on {counted(gain.units, unit)} held out: "
         f"{gain.old_error:.4f} before, {gain.new_error:.4f} now"
-        + (
-            ""
-            if gain.low is None
-            else f"; gain between {gain.low:+.4f} and {gain.high:+.4f} (95 % confidence)"
-        )
     )
+    if gain.low is not None:
+        say(f"  the gain lies between {gain.low:+.4f} and {gain.high:+.4f} (95 % confidence)")
     if gain.verdict == "better":
-        say(f"The adapted model is better in this garden. Use {new}.")
+        say(f"The adapted model is better in this garden. Use {new}:")
+        say("`weedset export` makes a model file of it.")
     elif gain.verdict == "worse":
         say(f"The adapted model is WORSE in this garden. Keep using {old}.")
     else:

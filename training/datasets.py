@@ -23,7 +23,7 @@ from weedset.images import decode_tile
 from weedset.labelling import targets
 from weedset.preprocess import resize_tile
 from weedset.records import LabelledTile
-from weedset.tiling import read_tile
+from weedset.tilearchive import read_tile
 
 #: Of the memory of the machine, decoded tiles may take so much; more are decoded each time.
 _MEMORY_SHARE = 0.25

@@ -86,8 +86,10 @@ def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
         _check(agreed, str(run_dir))
         card = replace(run.card, classes=classes, temperature=temperature)
         write_with_card(onnx.load(int8_path), card, out)
-    say(f"{out}: {out.stat().st_size / 1000:.0f} kB, int8 {_in_words(agreed)}")
-    say(f"Its scores are divided by {temperature:.2f}, so that probabilities mean what they say.")
+    say(f"{out} is written, {out.stat().st_size / 1000:.0f} kB. Its int8 model")
+    for words in _in_words(agreed):
+        say(f"  {words};")
+    say(f"  its scores are divided by {temperature:.2f}, so that probabilities mean what they say.")
     return Exported(out, card, agreed)
 
 
@@ -154,18 +156,18 @@ def _tiles(
 def _check(agreed: Agreement, where: str) -> None:
     if agreed.share < LEAST_AGREEMENT or agreed.mean_difference > MOST_MEAN_DIFFERENCE:
         raise CheckNotPassedError(
-            f"the int8 model strays from the float one: {_in_words(agreed)}; at least "
+            f"the int8 model strays from the float one: {', '.join(_in_words(agreed))}; at least "
             f"{LEAST_AGREEMENT:.0%} and at most {MOST_MEAN_DIFFERENCE:g} are asked for",
             where=where,
             fix="train longer, or on more tiles: a model that is unsure strays most",
         )
 
 
-def _in_words(agreed: Agreement) -> str:
+def _in_words(agreed: Agreement) -> tuple[str, str]:
     return (
-        f"says the same as the float model in {agreed.share:.2%} of all cases; its "
-        f"probabilities differ by {agreed.mean_difference:.4f} on average, "
-        f"{agreed.largest_difference:.3f} at most"
+        f"says the same as the float model in {agreed.share:.2%} of all cases",
+        f"gives probabilities that differ by {agreed.mean_difference:.4f} on average, "
+        f"{agreed.largest_difference:.3f} at most",
     )
 
 

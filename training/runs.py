@@ -57,6 +57,23 @@ def finished(folder: Path) -> bool:
     return (folder / _RUN).exists()
 
 
+def require_free(folder: Path) -> None:
+    """Raise SettingsError where a folder holds a finished run already."""
+    if finished(folder):
+        fix = "name another folder with --out, or remove this one if it is not wanted"
+        raise SettingsError("holds a finished run already", where=str(folder), fix=fix)
+
+
+def make_room(folder: Path) -> None:
+    """Make the folder of a run, so that nobody learns in vain; raises SettingsError."""
+    probe = folder / ".writable"
+    try:
+        write_whole(probe, "")
+        probe.unlink()
+    except OSError as exc:
+        raise _unwritable(folder, exc) from exc
+
+
 def write_run(folder: Path, run: Run, model: nn.Module) -> None:
     """Write a run; run.json comes last, so that a folder that has it is complete.
 
@@ -76,7 +93,13 @@ def write_run(folder: Path, run: Run, model: nn.Module) -> None:
         write_whole(folder / _CARD, card_to_json(run.card) + "\n")
         write_whole(folder / _RUN, json.dumps(record, indent=1) + "\n")
     except OSError as exc:
-        raise SettingsError(f"cannot be written ({exc.strerror})", where=str(folder)) from exc
+        raise _unwritable(folder, exc) from exc
+
+
+def _unwritable(folder: Path, exc: OSError) -> SettingsError:
+    fix = "name a folder that can be made and written, and see that there is room on the disk"
+    what = f"is no folder that can be written ({exc.strerror})"
+    return SettingsError(what, where=str(folder), fix=fix)
 
 
 def read_run(folder: Path) -> Run:

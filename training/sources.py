@@ -78,8 +78,8 @@ def from_edition(folder: Path) -> Source:
     A batch there is a contribution, and goes by its digest. Footprints count from the outer
     corner of the photo's cell (0, 0): where that lay under the lens is not part of an edition.
 
-    Raises PoolError where it is no edition or not as it was frozen, TrainingError where its
-    cells are of several sizes, MissingPartError where the pool part is not installed.
+    Raises PoolError where it is no edition or not as it was frozen, TrainingError where it
+    holds no tile or cells of several sizes, MissingPartError where the pool part is not installed.
     """
     frozen = open_edition(folder)
     tiles: list[LabelledTile] = []
@@ -104,6 +104,8 @@ def from_edition(folder: Path) -> Source:
             where=str(folder),
             fix="accept contributions of one cell size into a pool",
         )
+    if not sizes:
+        raise TrainingError("holds no tile", where=str(folder), fix="take the edition again")
     learn, tune, judge = (tuple(part) for part in parts.values())
     return Source(
         where=folder,
@@ -119,7 +121,10 @@ def from_edition(folder: Path) -> Source:
 
 
 def labels_digest(tiles: Sequence[LabelledTile]) -> str:
-    """Return the SHA-256 over all tiles with their labels, whatever order they come in."""
+    """Return the SHA-256 over which cells of which photos have which labels, in any order.
+
+    How they were cut, at how many mm per px, is not in it: see each photo in the workspace.
+    """
     return bytes_digest("\n".join(sorted(_label_line(tile) for tile in tiles)).encode())
 
 

@@ -28,7 +28,7 @@ from training.loop import fit, predict, presence_weights, take_back_weights
 from training.metrics import average_precision
 from training.progress import epochs_told
 from training.recipe import Recipe
-from training.runs import Run, finished, write_run
+from training.runs import Run, make_room, require_free, write_run
 from training.sources import (
     Source,
     batches_of,
@@ -40,11 +40,13 @@ from training.sources import (
 )
 from training.thresholds import class_cards
 from weedset import __version__
-from weedset.errors import SettingsError
 from weedset.modelcard import ClassCard, ModelCard
 from weedset.records import ANY_PLANT
 from weedset.splits import Split
 from weedset.talk import counted, say
+
+#: So many sites are named: a list of all is not read.
+_MOST_SITES = 4
 
 
 def train(
@@ -70,15 +72,14 @@ def train(
     teacher, or writing the run, raises.
     """
     with joined_world() as world:
-        if finished(out_dir):
-            fix = "name another folder with --out, or remove this one if it is not wanted"
-            raise SettingsError("holds a finished run already", where=str(out_dir), fix=fix)
-
+        require_free(out_dir)
         split = split_of(source, held_out)
         _tell_split(split)
         teacher = open_teacher(teacher_dir, recipe, source, split, world.device)
         classes = teacher.classes if teacher else choose_classes(split.train, recipe.least_examples)
         extra = unlabelled_tiles(source, split, recipe) if teacher else ()
+        if world.leads:
+            make_room(out_dir)
 
         learning = TileDataset(
             (*split.train, *extra),
@@ -159,9 +160,11 @@ def _card(
 
 def _tell_split(split: Split) -> None:
     for purpose, part in zip(("learning", "thresholds", "judging"), split.parts, strict=True):
+        sites = sites_of(part)
+        named = ", ".join(sites[:_MOST_SITES]) + (", ..." if len(sites) > _MOST_SITES else "")
         say(
             f"for {purpose}: {counted(len(part), 'tile')} of "
-            f"{counted(len(photos_of(part)), 'photo')} of {counted(len(sites_of(part)), 'site')}"
+            f"{counted(len(photos_of(part)), 'photo')} of {counted(len(sites), 'site')} ({named})"
         )
     shown = [{code for tile in part for code in tile.statement.present} for part in split.parts]
     for code in sorted((shown[1] | shown[2]) - shown[0]):
@@ -179,15 +182,13 @@ def _tell_split(split: Split) -> None:
 def _tell_scores(
     cards: Sequence[ClassCard], targets: NDArray[np.int8], found: NDArray[np.float32]
 ) -> None:
+    say("on the tiles for thresholds; and the probability from which on a class is")
+    say(f"{'class':<8} {'shown in':>8}  avg. precision  in doubt  present  treated")
     for i, card in enumerate(cards):
-        score = average_precision(targets[:, i], found[:, i])
-        present, known = int((targets[:, i] == 1).sum()), int((targets[:, i] >= 0).sum())
-        name = f"{card.code} (any plant)" if card.code == ANY_PLANT else card.code
-        if score is None:
-            say(f"{name}: no validation tile shows it, so it is never treated.")
-            continue
-        treat = "never treat" if card.treat_at is None else f"treat at {card.treat_at:.2f}"
+        present, score = (targets[:, i] == 1).sum(), average_precision(targets[:, i], found[:, i])
+        treat = "never" if card.treat_at is None else f"{card.treat_at:.2f}"
         say(
-            f"{name}: average precision {score:.3f} ({present} of {known} validation tiles "
-            f"show it); {treat}, present at {card.present_at:.2f}, doubt at {card.doubt_at:.2f}"
+            f"{card.code:<8} {present:>8}  {'-' if score is None else f'{score:.3f}':>14}  "
+            f"{card.doubt_at:>8.2f}  {card.present_at:>7.2f}  "
+            + ("(any plant at all)" if card.code == ANY_PLANT else f"{treat:>7}")
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -39,11 +40,8 @@ def cohens_kappa(pairs: Sequence[tuple[int, int]]) -> Agreement:
     categories = sorted({category for pair in pairs for category in pair})
     if count == 0 or len(categories) < 2:
         return Agreement(count, same, None, None, None)
-    share = {
-        (i, j): sum(pair == (i, j) for pair in pairs) / count
-        for i in categories
-        for j in categories
-    }
+    counts = Counter(pairs)
+    share = {(i, j): counts[i, j] / count for i in categories for j in categories}
     first = {i: sum(share[i, j] for j in categories) for i in categories}
     second = {j: sum(share[i, j] for i in categories) for j in categories}
     observed = sum(share[i, i] for i in categories)

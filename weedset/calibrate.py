@@ -1,7 +1,7 @@
 """From photos of the calibration board to lens, height and tilt, with their uncertainty.
 
-All poses and the lens are fitted together by least squares (Levenberg-Marquardt), with
-the projection of `weedset.lens`, so that what is fitted is what tiling uses.
+The fit itself is `weedset.boardfit`; here is what photos it takes, what it says of the camera,
+and how sure that is.
 """
 
 from __future__ import annotations
@@ -13,20 +13,15 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from weedset.corners import RULER_MM, SQUARE_MM, SeenBoard, board_points_mm
+from weedset.boardfit import BoardProblem, best_fit, improved
+from weedset.corners import RULER_MM, SQUARE_MM, SeenBoard
 from weedset.errors import CameraError
-from weedset.lens import Floats, bend, unbend
+from weedset.lens import Floats
 from weedset.records import Distortion
 
 #: Below these a lens cannot be told from its photos. Common practice, no source.
 LEAST_PHOTOS = 6
 _LEAST_ANGLE_DEG = 15.0
-
-#: Angles of view, across the longer side, from which the fit is started.
-_STARTS_DEG = (40.0, 65.0, 90.0, 125.0, 160.0)
-
-_STEPS = 60
-_SETTLED = 1e-10
 
 #: How well a ruler on paper can be read, one sigma. Common practice, no source.
 _READING_MM = 0.3
@@ -91,8 +86,8 @@ def fit_camera(
     everything = [*boards, *on_ground]
     _check_photos(everything)
     square_mm = SQUARE_MM * ruler_mm / RULER_MM
-    problem = _Problem(everything, fisheye, square_mm)
-    best = _best_start(problem)
+    problem = BoardProblem(everything, fisheye, square_mm)
+    best = best_fit(problem)
     if best is None:
         fix = "leave out photos where the board is bent or blurred; try --fisheye for wide lenses"
         raise CameraError("no lens explains these photos", where="calibration", fix=fix)
@@ -117,23 +112,27 @@ def fit_camera(
         focal_uncertainty_px=float(sigma[0]),
         centre_uncertainty_px=float(max(sigma[1], sigma[2])),
     )
-    pose = None
-    if ground:
-        height, pitch, roll = _ground_pose(problem, values, ground)
-        # The height follows the ruler; how well that was read comes on top.
-        read_mm = height * _READING_MM / RULER_MM
-        pose = FittedPose(
-            height, pitch, roll, math.hypot(sigma[3], read_mm), float(max(sigma[4], sigma[5]))
-        )
     each = problem.errors_px(values)
     names = [board.path.name for board in everything]
     return Fit(
         fitted,
-        pose,
+        _fitted_pose(problem, values, ground, sigma) if ground else None,
         error,
         tuple(zip(names, each, strict=True)),
         _covered(everything),
         angle,
+    )
+
+
+def _fitted_pose(
+    problem: BoardProblem, values: Floats, ground: Sequence[int], sigma: Floats
+) -> FittedPose:
+    """Return the pose over the ground; `sigma` is what `_uncertainty` says."""
+    height, pitch, roll = _ground_pose(problem, values, ground)
+    # The height follows the ruler; how well that was read comes on top.
+    read_mm = height * _READING_MM / RULER_MM
+    return FittedPose(
+        height, pitch, roll, math.hypot(sigma[3], read_mm), float(max(sigma[4], sigma[5]))
     )
 
 
@@ -154,125 +153,7 @@ def _check_photos(boards: Sequence[SeenBoard]) -> None:
         )
 
 
-class _Problem:
-    """The least squares of one set of photos: parameters are lens first, then poses."""
-
-    def __init__(self, boards: Sequence[SeenBoard], fisheye: bool, square_mm: float) -> None:
-        self.boards = boards
-        self.fisheye = fisheye
-        self.square_mm = square_mm
-        self.points = board_points_mm(square_mm)
-        self.lens_values = 6 if fisheye else 7
-
-    def lens(self, values: Floats) -> Distortion:
-        k = [float(value) for value in values[3 : self.lens_values]]
-        if self.fisheye:
-            return Distortion("fisheye", (*k, 0.0))
-        return Distortion("brown-conrady", (*k, 0.0))
-
-    def pose(self, values: Floats, photo: int) -> Floats:
-        first = self.lens_values + 6 * photo
-        return np.asarray(values[first : first + 6])
-
-    def project(self, values: Floats, photo: int) -> Floats:
-        """Return the pixels (54, 2) of the board's corners in one photo."""
-        pose = self.pose(values, photo)
-        turn, _ = cv2.Rodrigues(pose[:3])
-        rays = self.points @ np.asarray(turn).T + pose[3:]
-        return np.asarray(bend(self.lens(values), rays) * values[0] + values[1:3])
-
-    def misses(self, values: Floats) -> Floats:
-        """Return (photos, 108) differences in px; NaN where a corner is not seen."""
-        return np.stack(
-            [
-                (self.project(values, photo) - board.pixels).ravel()
-                for photo, board in enumerate(self.boards)
-            ]
-        )
-
-    def errors_px(self, values: Floats) -> list[float]:
-        """Return the root mean square error of each photo, over both directions."""
-        return [float(e) for e in np.sqrt(2 * (self.misses(values) ** 2).mean(axis=1))]
-
-    def slopes(self, values: Floats) -> Floats:
-        """Return the slopes of all differences, (photos * 108, parameters)."""
-        count, each = len(self.boards), 2 * len(self.points)
-        slopes = np.zeros((count, each, len(values)))
-        for index in range(self.lens_values):
-            step = 1e-6 * max(1.0, abs(values[index]))
-            ahead = values.copy()
-            ahead[index] += step
-            slopes[:, :, index] = (self.misses(ahead) - self.misses(values)) / step
-        for photo in range(count):
-            here = self.project(values, photo).ravel()
-            for part in range(6):
-                index = self.lens_values + 6 * photo + part
-                step = 1e-6 * max(1.0, abs(values[index]))
-                ahead = values.copy()
-                ahead[index] += step
-                slopes[photo, :, index] = (self.project(ahead, photo).ravel() - here) / step
-        return slopes.reshape(-1, len(values))
-
-    def start(self, angle_deg: float) -> Floats | None:
-        """Return parameters to start from, given the angle across the longer side."""
-        board = self.boards[0]
-        longer = max(board.width_px, board.height_px)
-        half = math.radians(angle_deg / 2)
-        focal = longer / 2 / (half if self.fisheye else math.tan(half))
-        values = np.zeros(self.lens_values + 6 * len(self.boards))
-        values[:3] = focal, (board.width_px - 1) / 2, (board.height_px - 1) / 2
-        for photo, seen in enumerate(self.boards):
-            rays = unbend(self.lens(values), (seen.pixels - values[1:3]) / focal)
-            if np.isnan(rays).any() or (rays[:, 2] < 0.05).any():
-                return None
-            plane = rays[:, :2] / rays[:, 2:]
-            found, turn, shift = cv2.solvePnP(
-                self.points, plane, np.eye(3), np.zeros(4), flags=cv2.SOLVEPNP_IPPE
-            )
-            if not found:
-                return None
-            self.pose(values, photo)[:] = np.concatenate([turn.ravel(), shift.ravel()])
-        return values
-
-
-def _best_start(problem: _Problem) -> tuple[Floats, float] | None:
-    fits = []
-    for angle_deg in _STARTS_DEG:
-        if (angle_deg > 130 and not problem.fisheye) or (start := problem.start(angle_deg)) is None:
-            continue
-        fits.append(_fit(problem, start))
-    fits = [fit for fit in fits if math.isfinite(fit[1])]
-    return min(fits, key=lambda fit: fit[1], default=None)
-
-
-def _fit(problem: _Problem, values: Floats) -> tuple[Floats, float]:
-    """Improve `values` as far as it goes; return them and the root mean square error in px."""
-    damping, misses = 1e-3, problem.misses(values).ravel()
-    cost = float(misses @ misses)
-    for _ in range(_STEPS):
-        if not math.isfinite(cost):
-            break
-        slopes = problem.slopes(values)
-        normal, pull = slopes.T @ slopes, slopes.T @ misses
-        better = False
-        while damping < 1e9 and not better:
-            damped = normal + damping * np.diag(np.diag(normal) + 1e-12)
-            step = np.linalg.lstsq(damped, pull, rcond=None)[0]
-            tried = values - step
-            new = problem.misses(tried).ravel() if tried[0] > 0 else np.full(1, np.inf)
-            new_cost = float(new @ new)
-            better = new_cost < cost
-            damping = damping / 5 if better else damping * 4
-        if not better:
-            break
-        gain = cost - new_cost
-        values, misses, cost = tried, new, new_cost
-        if gain < _SETTLED * cost:
-            break
-    return values, math.sqrt(2 * cost / misses.size)
-
-
-def _ground_pose(problem: _Problem, values: Floats, ground: Sequence[int]) -> Floats:
+def _ground_pose(problem: BoardProblem, values: Floats, ground: Sequence[int]) -> Floats:
     """Return height, pitch and roll over the ground, the mean of all photos on it."""
     poses = []
     for photo in ground:
@@ -293,11 +174,11 @@ def _ground_pose(problem: _Problem, values: Floats, ground: Sequence[int]) -> Fl
 
 
 def _uncertainty(
-    problem: _Problem, values: Floats, ground: Sequence[int], lens_photos: int
+    problem: BoardProblem, values: Floats, ground: Sequence[int], lens_photos: int
 ) -> Floats:
     """Return one sigma of focal length, centre x and y, height, pitch and roll."""
 
-    def told(these: _Problem, fitted: Floats, on_ground: Sequence[int]) -> Floats:
+    def told(these: BoardProblem, fitted: Floats, on_ground: Sequence[int]) -> Floats:
         pose = _ground_pose(these, fitted, on_ground) if on_ground else np.zeros(3)
         return np.concatenate([fitted[:3], pose])
 
@@ -317,10 +198,10 @@ def _uncertainty(
     left_out = []
     for photo in range(lens_photos):
         rest = [board for i, board in enumerate(problem.boards) if i != photo]
-        fewer = _Problem(rest, problem.fisheye, problem.square_mm)
+        fewer = BoardProblem(rest, problem.fisheye, problem.square_mm)
         first = problem.lens_values + 6 * photo
         start = np.concatenate([values[:first], values[first + 6 :]])
-        fitted, _ = _fit(fewer, start)
+        fitted, _ = improved(fewer, start)
         left_out.append(told(fewer, fitted, [i - 1 for i in ground]))
     if not left_out:
         return np.asarray(of_noise)
@@ -330,7 +211,7 @@ def _uncertainty(
     return np.asarray(np.maximum(of_noise, jackknife))
 
 
-def _angle_deg(problem: _Problem, values: Floats) -> float:
+def _angle_deg(problem: BoardProblem, values: Floats) -> float:
     """Return the largest angle between the boards of two photos."""
     normals = []
     for photo in range(len(problem.boards)):

@@ -17,7 +17,7 @@ from weedset.images import decode_tile
 from weedset.quality import faults
 from weedset.records import Photo, Quality, QualityLimits, Tile
 from weedset.settings import Workspace, tile_archive
-from weedset.tiling import read_tile
+from weedset.tilearchive import read_tile
 
 _ACROSS = 6
 _WIDTH_PX, _MOST_SIDE_PX, _TEXT_PX, _GAP_PX = 1570, 760, 12, 10

@@ -49,7 +49,7 @@ from weedset.settings import Workspace, loose_picture_path, tile_archive
 from weedset.store import Store
 from weedset.storedzip import StoredZipWriter
 from weedset.taxonomy import Species, SpeciesList
-from weedset.tiling import TileReader
+from weedset.tilearchive import TileReader
 
 _BLOCK_BYTES = 1 << 20
 

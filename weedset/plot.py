@@ -38,10 +38,16 @@ def panels_into(
     try:
         yield panels
         try:
-            marked = {"pil_kwargs": {"exif": drawn_exif()}}
-            figure.savefig(path, dpi=130, **(marked if path.suffix.lower() in _PIXELS else {}))
+            marked: dict[str, Any] = {}
+            if path.suffix.lower() in _PIXELS:
+                marked = {"pil_kwargs": {"exif": drawn_exif()}}
+            figure.savefig(path, dpi=130, **marked)
         except (OSError, ValueError) as exc:
+            # Of an ending that it does not know matplotlib says so in a ValueError.
+            why = (
+                exc.strerror if isinstance(exc, OSError) else f"no picture ends in {path.suffix!r}"
+            )
             fix = "name a file that ends in .png, .svg or .pdf, in a folder that is there"
-            raise error(f"cannot be written ({exc})", where=str(path), fix=fix) from exc
+            raise error(f"cannot be written ({why})", where=str(path), fix=fix) from exc
     finally:
         pyplot.close(figure)

@@ -30,7 +30,7 @@ from weedset.records import Batch, Photo, Tile
 from weedset.settings import Workspace, loose_picture_path, tile_archive
 from weedset.store import Store
 from weedset.talk import counted
-from weedset.tiling import TileReader
+from weedset.tilearchive import TileReader
 
 _SHEET_PX = 1920
 _HIGH_PX = 1440

@@ -116,6 +116,20 @@ def photo_view(
     return view
 
 
+def exif_focal_share(view: View, exif: ExifFacts) -> float | None:
+    """Return the focal length by a photo's EXIF as a share of the one that its view takes.
+
+    Far from 1 where another camera took the photo, or the same one in another mode. None where
+    EXIF states no 35 mm equivalent, the view no distance, or a fisheye has no such thing.
+    """
+    fisheye = view.distortion is not None and view.distortion.model == "fisheye"
+    if exif.focal_length_35mm_mm is None or view.distance_mm is None or fisheye:
+        return None
+    told = Equivalent35mm(exif.focal_length_35mm_mm)
+    told_px = focal_length_px(told, view.width_px, view.height_px, None)
+    return told_px / (view.distance_mm / view.gsd_mm_per_px)
+
+
 def _knows_its_top(profile: CameraProfile) -> bool:
     tilted = profile.pose.pitch_deg != 0 or profile.pose.roll_deg != 0
     return tilted or isinstance(profile.lens, CalibratedLens)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -9,6 +10,7 @@ from typing import Literal
 from weedset.digests import bytes_digest
 from weedset.errors import TrainingError
 from weedset.records import LabelledTile
+from weedset.talk import counted
 
 #: Below this many sites there are too few to learn, tune and judge on separate ones.
 LEAST_SITES = 3
@@ -47,8 +49,8 @@ def split_tiles(tiles: Sequence[LabelledTile], held_out: Sequence[str] = ()) -> 
     names = sorted({_unit(tile, unit) for tile in tiles}, key=_site_order if by_site else None)
     if len(names) < LEAST_SITES:
         raise TrainingError(
-            f"there are labels on {len(names)} photos: too few to learn, tune and judge on "
-            "separate ones",
+            f"there are labels on {counted(len(names), 'photo')}: too few to learn, tune and judge "
+            "on separate ones",
             fix="label at least three photos, better ten, best of several sites",
         )
     test = (
@@ -56,12 +58,15 @@ def split_tiles(tiles: Sequence[LabelledTile], held_out: Sequence[str] = ()) -> 
     )
     rest = [name for name in names if name not in test]
     if len(rest) < 2:
-        raise TrainingError("too little is left to learn from", where="held-out photos or sites")
+        fix = "hold out fewer, or label more: it takes one to learn from and one to tune on as well"
+        where = "held-out photos or sites"
+        raise TrainingError("too little is left to learn from", where=where, fix=fix)
     validation = rest[-max(1, round(len(rest) * _VALIDATION_SHARE)) :]
     train = [name for name in rest if name not in validation]
 
     def part(names: Sequence[str]) -> tuple[LabelledTile, ...]:
-        return tuple(tile for tile in tiles if _unit(tile, unit) in set(names))
+        inside = frozenset(names)
+        return tuple(tile for tile in tiles if _unit(tile, unit) in inside)
 
     return Split(part(train), part(validation), part(test), unit)
 
@@ -89,6 +94,11 @@ def _held_out(
         }
         if not found:
             kind = "site" if unit == "site" else "site or photo"
-            raise TrainingError(f"{name!r} is no {kind} with labels", where="--held-out")
+            there = sorted({tile.site for tile in tiles})
+            near = difflib.get_close_matches(name, there, 1)
+            some = ", ".join(there[:9])
+            fix = f"did you mean {near[0]}?" if near else f"sites with labels: {some}"
+            what = f"{name!r} is no {kind} with labels"
+            raise TrainingError(what, where="--held-out", fix=fix)
         chosen |= found
     return [name for name in names if name in chosen]

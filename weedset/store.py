@@ -6,6 +6,7 @@ All SQL is here and, for what only the labelling page asks, in `labelstore`.
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -47,6 +48,7 @@ _Kind = TypeVar("_Kind", bound="Store")
 
 _VERSION = 1
 _BUSY_S = 10.0
+_POLL_S = 0.02
 
 #: (photo digest, row, col): the key of a tile wherever it goes.
 TileKey = tuple[str, int, int]
@@ -73,7 +75,7 @@ def open_store_as(kind: type[_Kind], workspace: Workspace) -> Iterator[_Kind]:
     try:
         connection = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
         try:
-            connection.execute("PRAGMA journal_mode = WAL")
+            _log_ahead(connection)
             connection.execute("PRAGMA foreign_keys = ON")
             connection.execute("PRAGMA synchronous = FULL")
             _prepare(connection, path)
@@ -88,6 +90,19 @@ def open_store_as(kind: type[_Kind], workspace: Workspace) -> Iterator[_Kind]:
             raise
         fix = "restore it from a copy"
         raise StoreError(f"is damaged or no store ({exc})", where=str(path), fix=fix) from exc
+
+
+def _log_ahead(connection: sqlite3.Connection) -> None:
+    """Let readers and a writer work at once. To begin with that waits for nobody by itself."""
+    until = time.monotonic() + _BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as exc:
+            if exc.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+            time.sleep(_POLL_S)
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:

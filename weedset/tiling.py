@@ -6,8 +6,7 @@ import contextlib
 import ctypes
 import math
 import multiprocessing
-import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, fields, replace
 from functools import cache
@@ -17,7 +16,6 @@ import cv2
 import numpy as np
 
 from weedset.cells import CellsInView, cells_in_view, cells_of_photo, share_needed
-from weedset.digests import whole_file
 from weedset.errors import StoreError, WeedsetError
 from weedset.geometry import cell_footprint
 from weedset.hands import in_order
@@ -27,21 +25,22 @@ from weedset.preprocess import cut_tiles, ground_picture
 from weedset.quality import measure
 from weedset.records import CameraProfile, ExifFacts, Photo, Quality, Tile
 from weedset.remap import remapped
-from weedset.scale import photo_scale, photo_view
+from weedset.scale import exif_focal_share, photo_scale, photo_view
 from weedset.settings import Workspace, tile_archive
+from weedset.tilearchive import Span, archive_members, write_archive
 from weedset.uncertainty import position_uncertainty_mm, relief_scale_error
-from weedset.ustar import END_BYTES, member_header, padding
-
-#: Offset and length of a tile in the archive of its photo, in bytes.
-Span = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
 class CutPhoto:
-    """A photo with its tiles, as they now lie in its archive."""
+    """A photo with its tiles, as they now lie in its archive.
+
+    `exif_focal_share` is as `scale.exif_focal_share` tells it.
+    """
 
     photo: Photo
     tiles: tuple[Tile, ...]
+    exif_focal_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,10 +110,11 @@ class _Parcel:
     photo: Photo
     spans: list[Span]
     qualities: Floats
+    exif_focal_share: float | None = None
 
 
 def _unpacked(parcel: _Parcel) -> CutPhoto:
-    return CutPhoto(parcel.photo, tuple(_describe(parcel)))
+    return CutPhoto(parcel.photo, tuple(_describe(parcel)), parcel.exif_focal_share)
 
 
 def _cut_to_parcel(path: Path, job: _Job) -> _Parcel | None:
@@ -134,7 +134,7 @@ def _cut_to_parcel(path: Path, job: _Job) -> _Parcel | None:
     qualities, whole = measure(picture, cells.kept, workspace.tile_px)
     archive = tile_archive(workspace, photo.digest)
     try:
-        before = _members(archive) if photo.digest in job.again else b""
+        before = archive_members(archive) if photo.digest in job.again else b""
         tiles = ((place, encode_tile(pixels[place])) for place in cells.places())
         spans = write_archive(archive, tiles, before)
     except OSError as exc:
@@ -142,7 +142,8 @@ def _cut_to_parcel(path: Path, job: _Job) -> _Parcel | None:
         raise StoreError(
             f"cannot be written ({exc.strerror})", where=str(archive), fix=fix
         ) from exc
-    return _Parcel(replace(photo, quality=whole), spans, qualities)
+    told = exif_focal_share(photo.view, opened.exif)
+    return _Parcel(replace(photo, quality=whole), spans, qualities, told)
 
 
 def _describe(parcel: _Parcel) -> Iterator[Tile]:
@@ -186,33 +187,6 @@ def describe_anew(photo: Photo, tiles: Sequence[Tile]) -> tuple[Tile, ...]:
 
 def _known(value: float) -> float | None:
     return None if math.isnan(value) else value
-
-
-def _members(archive: Path) -> bytes:
-    """Return an archive without the empty blocks that end it; nothing where it is gone."""
-    try:
-        data = archive.read_bytes()
-    except FileNotFoundError:
-        return b""
-    return data[: max(0, len(data) - END_BYTES)]
-
-
-def write_archive(
-    archive: Path, tiles: Iterable[tuple[tuple[int, int], bytes]], before: bytes = b""
-) -> list[Span]:
-    """Write the archive of a photo, `before` first; return where in it each tile lies.
-
-    `tiles` are (row, col) and the JPEG of each. Raises OSError.
-    """
-    spans = []
-    with whole_file(archive) as file:
-        file.write(before)
-        for (row, col), data in tiles:
-            file.write(member_header(f"r{row:03d}c{col:03d}.jpg", len(data)))
-            spans.append((file.tell(), len(data)))
-            file.write(data + padding(len(data)))
-        file.write(bytes(END_BYTES))
-    return spans
 
 
 def cut_photos(
@@ -283,48 +257,3 @@ def _cut(job: _Job, path: Path) -> _Sent:
         return path, _cut_to_parcel(path, job), None
     except WeedsetError as error:
         return path, None, error
-
-
-class TileReader:
-    """The tiles of one photo, read one by one from its archive, which stays open."""
-
-    def __init__(self, archive: Path) -> None:
-        self._archive = archive
-        self._fd = -1
-
-    def __enter__(self) -> TileReader:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._fd >= 0:
-            os.close(self._fd)
-
-    def read(self, tile: Tile) -> bytes:
-        """Return the JPEG of a tile. Raises StoreError where the archive is gone or shorter."""
-        return self.read_at(tile.offset, tile.length)
-
-    def read_at(self, offset: int, length: int) -> bytes:
-        """Return the JPEG of `length` bytes at `offset`; see `read`."""
-        fix = "tile the photo again"
-        try:
-            if self._fd < 0:
-                self._fd = os.open(self._archive, os.O_RDONLY)
-            data = os.pread(self._fd, length, offset)
-        except OSError as exc:
-            what = f"cannot be read ({exc.strerror})"
-            raise StoreError(what, where=str(self._archive), fix=fix) from exc
-        if len(data) < length:
-            what = "is shorter than when it was written"
-            raise StoreError(what, where=str(self._archive), fix=fix)
-        return data
-
-
-def read_tile(archive: Path, tile: Tile) -> bytes:
-    """Return the JPEG of a tile. Raises StoreError where the archive is gone or shorter."""
-    return read_tile_at(archive, tile.offset, tile.length)
-
-
-def read_tile_at(archive: Path, offset: int, length: int) -> bytes:
-    """Return the JPEG of `length` bytes at `offset`; see `read_tile`."""
-    with TileReader(archive) as reader:
-        return reader.read_at(offset, length)

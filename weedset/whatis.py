@@ -25,6 +25,7 @@ from weedset.pool.standing import State, standings
 from weedset.profile import read_camera_profile
 from weedset.records import ANY_PLANT, Batch
 from weedset.settings import SETTINGS_NAME, open_workspace
+from weedset.splits import LEAST_SITES
 from weedset.store import open_store
 from weedset.surroundings import Holding, packed_near, plain_folder, see_more
 from weedset.talk import counted
@@ -32,8 +33,7 @@ from weedset.talk import counted
 #: A pretrained net begins to learn from about so many cells (README, "Models").
 _ENOUGH_TO_TRAIN = 200
 
-#: One site each to learn from, to tune on and to judge by; of fewer sites, so many photos.
-_SITES_TO_TRAIN = 3
+#: Of fewer sites than a split needs, so many photos.
 _PHOTOS_TO_TRAIN = 3
 
 
@@ -166,9 +166,9 @@ def _workspace(path: Path) -> Holding:
     sites = {item.site for item in labelled}
     photos = {item.tile.photo_digest for item in labelled}
     if counts["labelled"] >= _ENOUGH_TO_TRAIN and len(photos) >= _PHOTOS_TO_TRAIN:
-        few = f" (of fewer than {_SITES_TO_TRAIN} sites: its scores will flatter it)"
+        few = f" (of fewer than {LEAST_SITES} sites: its scores will flatter it)"
         train = f"weedset train teacher -w {name} --out RUN"
-        steps.append(Step(f"train a model{few if len(sites) < _SITES_TO_TRAIN else ''}", train))
+        steps.append(Step(f"train a model{few if len(sites) < LEAST_SITES else ''}", train))
     if looked := shown_in(path):
         steps += _second_look(path, looked)
         return Holding("workspace", tuple(words), tuple(steps), facts)

@@ -30,8 +30,9 @@ from weedset.records import (
     FocalLength,
     Pose,
 )
-from weedset.settings import Workspace, create_workspace
-from weedset.tiling import cut_photo, cut_photos, read_tile, tile_archive
+from weedset.settings import Workspace, create_workspace, tile_archive
+from weedset.tilearchive import read_tile
+from weedset.tiling import cut_photo, cut_photos
 
 pytestmark = pytest.mark.benchmark
 

@@ -291,6 +291,12 @@ NEVER = replace(CARD, classes=tuple(replace(item, treat_at=None) for item in CAR
         (CARD, {"1PLAK"}, set(), "the policy removes nothing"),
         (BOUNDED, {"CHEAL"}, set(), "the model's bound on harm holds for removing"),
         (NEVER, {"CHEAL", "STEME"}, set(), "the model never treats CHEAL, STEME: the labels did"),
+        (
+            replace(NEVER, bound=BOUND),
+            {"CHEAL", "STEME"},
+            set(),
+            "the model never treats CHEAL, STEME: the labels could not support its bound",
+        ),
         (CARD, {"STEME"}, set(), "the model never treats STEME: the labels did not show"),
     ],
 )

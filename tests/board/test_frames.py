@@ -15,20 +15,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from weedset.board import frames
+from weedset.board import streams
 from weedset.board.clock import now_s
-from weedset.board.frames import (
-    Framed,
-    Incoming,
-    Newest,
-    Read,
-    Shot,
-    WatchedFolder,
-    concatenated_jpegs,
-    length_prefixed,
-    read_shot,
-)
+from weedset.board.frames import Newest, Shot, WatchedFolder, read_shot
 from weedset.board.rollinglog import RollingLog
+from weedset.board.streams import Framed, Incoming, Read, concatenated_jpegs, length_prefixed
 from weedset.errors import PhotoError
 
 
@@ -217,15 +208,15 @@ def test_the_clock_of_frames_counts_suspension_too() -> None:
 def test_what_has_queued_up_is_as_old_as_it_may_be(monkeypatch: pytest.MonkeyPatch) -> None:
     """A pipe that is read again after an hour, and a writer that has more to hand on."""
     clock, (out, into) = Clock(), os.pipe()
-    monkeypatch.setattr(frames, "now_s", clock)
-    monkeypatch.setattr(frames, "started_s", lambda: 90.0)
+    monkeypatch.setattr(streams, "now_s", clock)
+    monkeypatch.setattr(streams, "started_s", lambda: 90.0)
     incoming = Incoming(out)
     found = concatenated_jpegs(incoming.read, lambda: incoming.empty_s)
 
     def taken_s(frame: bytes, *, while_waiting: bool) -> float:
         if while_waiting:
             with monkeypatch.context() as patched:  # it comes while nothing was there
-                patched.setattr(frames.select, "select", arriving(into, frame))
+                patched.setattr(streams.select, "select", arriving(into, frame))
                 item = next(found)
         else:
             os.write(into, frame)

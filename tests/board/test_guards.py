@@ -14,6 +14,7 @@ from tiny_model import camera, other_card, write_model
 
 from weedset.board.classify import ClassifiedCell, ClassifiedPhoto, classify_photo
 from weedset.board.clock import now_s
+from weedset.board.decide import Rule
 from weedset.board.eye import Eye
 from weedset.board.guards import Guards, Look, kept_out, look_at, picture_fault, stale
 from weedset.board.model import open_model
@@ -138,6 +139,19 @@ def test_keep_out_around_what_must_not_be_hurt(
     for cell in photo.cells[7 - left : 7]:
         assert f"{species} may be" in cell.decision.reason
     assert photo.cells[7].decision == decision
+
+
+@pytest.mark.parametrize(("answer", "left"), [(math.nan, 1), (1.5, 1), (0.0, 0)])
+def test_keep_out_around_a_cell_of_which_the_model_told_nothing(
+    eye: Eye, tmp_path: Path, answer: float, left: int
+) -> None:
+    """The rule leaves such a cell alone and names no species; a crop may well stand in it."""
+    answers = (0.0, 0.0, answer, 0.0)
+    decision, species = Rule(eye.model.card, CHEAL_BED).weigh(answers)
+    other = ClassifiedCell(0, 0, 0, 0, answers, decision, species, 0.0)
+    photo = kept_out(row_of_cells(eye, tmp_path, other), Guards(keep_out_mm=30.0))
+    assert treated(photo) == 7 - left
+    assert "anything may be 25 mm away" in photo.cells[6].decision.reason or not left
 
 
 def test_a_tool_without_reach_can_turn_the_guard_off(eye: Eye, tmp_path: Path) -> None:

@@ -9,8 +9,9 @@ import pytest
 from test_frames import FRAMES, in_pieces
 
 from weedset.board.clock import now_s
-from weedset.board.frames import Framed, Newest, Shot, headed, read_shot
+from weedset.board.frames import Newest, Shot, read_shot
 from weedset.board.steps import Odometry
+from weedset.board.streams import Framed, headed
 from weedset.errors import PhotoError
 
 CAME_S = 7.0

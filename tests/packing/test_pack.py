@@ -25,9 +25,9 @@ from weedset.contribution.rows import photo_from
 from weedset.errors import ContributionError
 from weedset.fields import Fields
 from weedset.findings import Findings
-from weedset.settings import Workspace
+from weedset.settings import Workspace, tile_archive
 from weedset.store import open_store
-from weedset.tiling import read_tile, tile_archive
+from weedset.tilearchive import read_tile
 
 
 def exiftool(*arguments: str) -> str:

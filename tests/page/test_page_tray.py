@@ -20,7 +20,8 @@ from weedset.records import CameraProfile, Verdict
 from weedset.server.looks import excess_green, green_share
 from weedset.settings import create_workspace, tile_archive
 from weedset.taxonomy import load_species
-from weedset.tiling import cut_photo, read_tile
+from weedset.tilearchive import read_tile
+from weedset.tiling import cut_photo
 
 LABELS = Path(__file__).parents[1] / "fixtures" / "tray_labels.csv"
 CAMERA = CameraProfile("tray camera", None, None, None, 0.2, None, None, None)

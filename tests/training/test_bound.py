@@ -212,6 +212,16 @@ def test_sites_of_the_bound_judge_no_more(bounded: tuple[Bounded, Path], many: W
     assert "--keep SITE" in caught.value.fix
 
 
+def test_a_site_must_be_left_to_bound_by(
+    exported: Exported, garden: Workspace, tmp_path: Path
+) -> None:
+    (only,) = exported.card.held_out
+    source, asked, out = from_workspace(garden), Asked(0.1, 0.9), tmp_path / "b.onnx"
+    with pytest.raises(TrainingError, match=f"keeps {only}, and no other site was held out"):
+        bound_file(exported.path, source, TOY_POLICY, asked, out, keep=[only])
+    assert not out.exists()
+
+
 def test_under_another_policy_the_file_treats_nothing(
     bounded: tuple[Bounded, Path], many: Workspace
 ) -> None:

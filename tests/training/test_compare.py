@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -86,9 +87,11 @@ def test_a_model_that_forgot_what_is_protected_is_worse(
 def test_what_the_comparison_says(good: BoardModel, bad: BoardModel, garden: Workspace) -> None:
     found = compare(bad, good, from_workspace(garden), POLICY)
     text = comparison_table(found)
+    assert max(map(len, text.splitlines())) <= 80
     assert "126 labelled cells of 2 photos of 1 site" in text
     assert "FLATTERS" in text  # of fewer than three sites
     assert "WORSE: the new model tells DAUCS" in text
+    assert re.search(r"^  to be protected +\d", text, re.MULTILINE)  # as `evaluate` calls them
     record = json.loads(json.dumps(comparison_record(found)))
     assert record["record"] == "comparison"
     assert record["worse"]
@@ -129,7 +132,7 @@ def test_only_what_both_were_kept_from_counts(
     assert {tile.tile.photo_digest for tile in chosen} == {photo}
     other = next(name for name in more.held_out if name != held_out)
     apart = replace(exported.card, name="apart", held_out=(other,))
-    with pytest.raises(TrainingError, match="held out from both toy and apart") as caught:
+    with pytest.raises(TrainingError, match="held out from both models") as caught:
         sites(exported.card, apart)
     assert other in caught.value.fix
     # Whoever learned from these very labels has seen something of them, whatever is said.

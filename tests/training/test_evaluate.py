@@ -10,12 +10,14 @@ from toy_garden import BAR, CELL_PX, COLS, DISC, ROWS, draw_photo, make_garden, 
 from training.evaluation.evaluate import evaluate, trial
 from training.evaluation.evaluation_text import evaluation_record, evaluation_table
 from training.evaluation.pairs import Ought
+from training.evaluation.per_row import Planting
+from training.evaluation.scores import ASPECTS
 from training.export import Exported
 from training.sources import from_workspace
 from weedset.board.classify import classify_photo
 from weedset.board.model import BoardModel, open_model
 from weedset.errors import ModelError, PhotoError, TrainingError
-from weedset.records import Action, CameraProfile, Policy
+from weedset.records import ANY_PLANT, Action, CameraProfile, Policy
 from weedset.settings import Workspace
 
 POLICY = Policy("beds", frozenset({DISC}), frozenset({BAR}))
@@ -109,7 +111,11 @@ def test_the_record_is_json_and_the_table_names_every_class(
     record = json.loads(json.dumps(evaluation_record(found)))
     assert record["decisions"]["remove"]["treat"] == found.decisions[Ought.REMOVE][Action.TREAT]
     assert record["species"][1]["present"]["precision"] == found.species[1].present.precision
+    gated = evaluate(model, from_workspace(garden), POLICY, least_green=0.2, by=ASPECTS,
+                     planting=Planting(40, 20, 100))  # fmt: skip
+    assert max(map(len, evaluation_table(gated).splitlines())) <= 80
     table = evaluation_table(found)
+    assert f"{ANY_PLANT}: any plant at all" in table
     for code in model.card.codes:
         assert f"\n{code} " in table
     assert "one site: intervals come from drawing its 2 photos anew and FLATTER" in table

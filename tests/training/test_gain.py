@@ -3,7 +3,7 @@ import pytest
 from scipy.stats import ttest_rel
 from sklearn.metrics import brier_score_loss
 
-from training.gain import paired_gain
+from training.paired import paired_gain
 
 
 def drawn(units: int, better_by: float) -> tuple[list[int], np.ndarray, np.ndarray, np.ndarray]:
@@ -65,7 +65,7 @@ def test_of_cells_of_which_nothing_is_known_there_is_no_gain() -> None:
 def test_how_many_photos_would_tell_follows_from_the_range() -> None:
     # The half width falls as one over the root of the number: if it is twice the gain,
     # four times as many are needed. Hand arithmetic.
-    from training.gain import Gain
+    from training.paired import Gain
 
     assert Gain(5, 0.5, 0.25, -0.25, 0.75).units_needed == 20
     assert Gain(5, 0.2, 0.3, -0.3, 0.1).units_needed is None

@@ -11,7 +11,7 @@ from sklearn.metrics import average_precision_score
 from statsmodels.stats.contingency_tables import mcnemar
 
 from training.evaluation.intervals import Resampling
-from training.releasing.paired import discord
+from training.paired import discord
 
 
 def table(both: int, only_new: int, only_old: int, neither: int) -> tuple[list[bool], list[bool]]:

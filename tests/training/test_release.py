@@ -169,7 +169,7 @@ def test_what_speaks_against_a_release_is_said(
     bad, source = worse_named_toy(worse, exported, tmp_path), from_workspace(garden)
     what = refused(bad, run_dir, source, policy, out, against=exported.path)
     assert f"tells {BAR}, which the policy protects, worse" in what
-    assert "strays from the float one" in what
+    assert "\n  - the int8 model strays from the float one" in what  # each on a line of its own
     card = replace(exported.card, licence="CC-BY-SA-4.0 AND CC-BY-NC-4.0")
     mixed = with_card(exported.path, tmp_path / "mixed.onnx", card)
     assert "licences do not go together" in refused(
@@ -382,6 +382,8 @@ def test_to_check_takes_no_torch(released: Released) -> None:
 
 
 def test_what_is_no_release_is_said(tmp_path: Path) -> None:
+    with pytest.raises(ReleaseError, match="is no folder"):
+        check_release(tmp_path / "nowhere")
     with pytest.raises(ReleaseError, match="is no release"):
         check_release(tmp_path)
 

@@ -1,8 +1,15 @@
+from pathlib import Path
+
 import numpy as np
+import onnx
 import torch
+from onnx import numpy_helper
+from onnxruntime.quantization.quant_utils import get_qmin_qmax_for_qType
 from torch import nn
 
-from training.backbones import Lite0, imagenet_weights
+from training.backbones import Lite0, build_backbone, imagenet_weights
+from training.export import write_float_model
+from training.quantize import quantize
 from training.rounding import STEPS, rounded
 
 
@@ -43,3 +50,36 @@ def test_weights_lie_on_the_steps_of_int8_and_scores_stay_near() -> None:
         off_made_up = (made_up_for(judge).softmax(1) - wanted).abs().sum(1).mean()
     assert off_made_up < 0.7 * off_plain
     assert all(torch.equal(value, before[name]) for name, value in net.state_dict().items())
+
+
+def off_by_quantizing(net: nn.Module, inputs: torch.Tensor, folder: Path) -> float:
+    """Return by what share of the largest weight onnxruntime's quantizer changes one at most."""
+    float_path, int8_path = folder / "float.onnx", folder / "int8.onnx"
+    write_float_model(net, inputs.shape[-1], float_path)
+    quantize(float_path, int8_path, inputs.numpy())
+    wanted, found = (
+        {item.name: numpy_helper.to_array(item) for item in onnx.load(path).graph.initializer}
+        for path in (float_path, int8_path)
+    )
+    changes = []
+    for name, weight in wanted.items():
+        if f"{name}_quantized" in found and weight.ndim == 4:
+            scale = found[f"{name}_scale"].reshape(-1, 1, 1, 1)
+            kept = found[f"{name}_quantized"] * scale
+            changes.append(np.abs(kept - weight).max() / np.abs(weight).max())
+    assert len(changes) == 15  # the convolutions of the tiny net
+    return float(max(changes))
+
+
+def test_rounded_weights_are_the_ones_that_int8_keeps(tmp_path: Path) -> None:
+    # Reference: onnxruntime, whose signed 8 bits with reduce_range go from -64 to 64.
+    lowest, highest = get_qmin_qmax_for_qType(
+        onnx.TensorProto.INT8, reduce_range=True, symmetric=True
+    )
+    assert (int(lowest), int(highest)) == (-STEPS, STEPS)
+    torch.manual_seed(0)
+    net, inputs = build_backbone("tiny", 3), torch.randn(32, 3, 32, 32)
+    with torch.no_grad():
+        net.train()(inputs)
+    assert off_by_quantizing(net.eval(), inputs, tmp_path) > 1e-3
+    assert off_by_quantizing(rounded(net, inputs), inputs, tmp_path) < 1e-6

@@ -17,6 +17,7 @@ from training.evaluation.per_row import Planting, forecast
 from training.evaluation.reliability_plot import write_reliability
 from training.evaluation.scores import score
 from weedset.board.classify import ClassifiedCell
+from weedset.board.decide import TREAT_NOTHING
 from weedset.errors import SettingsError
 from weedset.modelcard import ClassCard
 from weedset.records import (
@@ -126,6 +127,10 @@ def test_the_table_counts_each_cell_once_and_tells_one_total(table: Outcomes) ->
     rows = [[int(figure) for figure in line.split()[-5:-2]] for line in lines[2:4]]
     assert [sum(row) for row in rows] == [found.treated.cells, found.harm.cells]
     assert max(map(len, lines)) <= 80
+    assert any(line.startswith("harm: ") for line in lines)
+    # Where nothing is to be removed there is no harm to be bounded.
+    nothing = score(tabulate([pair("north", "DAUCS", (0.9, 0.1, 0.9))], CARD, TREAT_NOTHING))
+    assert not [line for line in decision_lines(nothing, "none") if line.startswith("harm: ")]
 
 
 def test_plants_that_the_model_cannot_name_are_told_apart(table: Outcomes) -> None:
@@ -215,7 +220,7 @@ def test_without_named_crops_all_that_is_protected_is_crop(table: Outcomes) -> N
 
 
 def test_a_picture_that_cannot_be_written_is_told(table: Outcomes, tmp_path: Path) -> None:
-    with pytest.raises(SettingsError, match="cannot be written") as caught:
+    with pytest.raises(SettingsError, match=r"written \(no picture ends in '.mp3'\)") as caught:
         write_reliability(score(table).species, tmp_path / "curves.mp3")
     assert "ends in .png" in caught.value.fix
     write_reliability(score(table).species, tmp_path / "curves.svg")

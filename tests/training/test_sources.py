@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -111,6 +112,15 @@ def test_an_edition_judges_a_model_as_the_workspaces_do(
         assert part.harm.cells == alone.harm.cells
     with pytest.raises(TrainingError, match="has no labels on any site that was held out"):
         evaluate(model, from_edition(pool.edition(1)), policy)
+
+
+def test_an_edition_without_tiles_teaches_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nothing = SimpleNamespace(rows=lambda: iter(()), name="edition 9", digest="0" * 64)
+    monkeypatch.setattr("training.sources.open_edition", lambda _: nothing)
+    with pytest.raises(TrainingError, match="holds no tile"):
+        from_edition(tmp_path)
 
 
 def test_an_edition_that_changed_teaches_nothing(filled: tuple[Pool, Path]) -> None:

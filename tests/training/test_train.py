@@ -10,7 +10,7 @@ from toy_garden import BAR, DISC, make_garden, told_all, toy_photos, toy_recipe
 from training.runs import load_model, read_run
 from training.sources import from_workspace, labels_digest
 from training.train import train
-from weedset.errors import ModelError, TrainingError
+from weedset.errors import ModelError, SettingsError, TrainingError
 from weedset.records import ANY_PLANT, Origin, Statement, Verdict
 from weedset.settings import Workspace, create_workspace
 from weedset.store import open_store
@@ -118,7 +118,7 @@ def unnamed(plants: frozenset[str]) -> Statement:
     ("label", "photos", "what"),
     [
         (never, 3, "has no labels to learn from"),
-        (told_all, 1, "labels on 1 photos"),
+        (told_all, 1, "labels on 1 photo:"),
         (unnamed, 3, "no species has 8 training tiles"),
         (only_plants, 3, "0 training tiles are labelled bare ground"),
     ],
@@ -131,6 +131,31 @@ def test_labels_that_do_not_suffice_are_told_with_what_to_do(
         train(toy_recipe(), from_workspace(garden), tmp_path / "run")
     assert caught.value.fix
     assert not (tmp_path / "run").exists()
+
+
+def test_where_nothing_can_be_written_nobody_learns_in_vain(
+    garden: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").touch()
+    monkeypatch.setattr("training.train.fit", lambda *_: pytest.fail("it has learned"))
+    for out in (tmp_path / "file", tmp_path / "file" / "run"):
+        with pytest.raises(SettingsError, match="is no folder that can be written") as caught:
+            train(toy_recipe(), from_workspace(garden), out)
+        assert caught.value.where == str(out)
+
+
+def test_what_is_learned_from_and_how_well_is_told_in_a_table(
+    garden: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    train(toy_recipe(epochs=1), from_workspace(garden), tmp_path / "run", ["west"])
+    lines = capsys.readouterr().err.splitlines()
+    assert "for judging: 126 tiles of 2 photos of 1 site (west)" in lines
+    head = next(line for line in lines if line.startswith("class"))
+    assert head.split()[-1] == "treated"
+    rows = {line.split()[0]: line for line in lines if line[:5] in (ANY_PLANT, BAR, DISC)}
+    assert rows.keys() == {ANY_PLANT, BAR, DISC}
+    assert "any plant at all" in rows[ANY_PLANT]
+    assert max(len(line) for line in (head, *rows.values())) <= 80
 
 
 def test_an_empty_workspace_has_no_labels(tmp_path: Path) -> None:

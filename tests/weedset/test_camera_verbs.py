@@ -24,7 +24,7 @@ from tests.weedset.test_calibrate import (
 from weedset.calibrate import Fit, FittedLens
 from weedset.cli import app
 from weedset.corners import SQUARE_MM, SQUARES
-from weedset.errors import CheckNotPassedError
+from weedset.errors import CameraError, CheckNotPassedError
 from weedset.profile import read_camera_profile
 from weedset.records import CalibratedLens, Distortion
 from weedset.sheet import draw_sheet
@@ -56,6 +56,24 @@ def test_calibration_finds_the_drawn_camera(calibrated: Path) -> None:
     assert profile.calibration.photos == 9
     assert profile.height_uncertainty_mm is not None
     assert profile.pose.uncertainty_deg is not None
+
+
+def test_a_photo_of_the_ground_counts_once_however_it_is_named(
+    drawn: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[list[str]] = []
+
+    def take(held: list[Path], on_ground: list[Path], *_: object) -> None:
+        given.extend([path.name for path in paths] for paths in (held, on_ground))
+        raise CameraError("has seen enough")
+
+    monkeypatch.setattr("weedset.corners.find_board", lambda path: path)
+    monkeypatch.setattr("weedset.calibrate.fit_camera", take)
+    ground = drawn / "held" / ".." / "ground.jpg"
+    run("calibrate", drawn / "held", drawn / "ground.jpg", "--ground", ground, "--out", "c.toml")
+    assert given[1] == ["ground.jpg"]
+    assert given[0]
+    assert "ground.jpg" not in given[0]
 
 
 def test_a_good_profile_agrees_and_a_changed_one_does_not(drawn: Path, calibrated: Path) -> None:

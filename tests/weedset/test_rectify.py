@@ -29,9 +29,10 @@ from weedset.records import (
 )
 from weedset.remap import remapped
 from weedset.scale import photo_view
-from weedset.settings import Workspace, create_workspace
+from weedset.settings import Workspace, create_workspace, tile_archive
 from weedset.store import open_store
-from weedset.tiling import cut_photo, read_tile, tile_archive
+from weedset.tilearchive import read_tile
+from weedset.tiling import cut_photo
 from weedset.view import ground_to_pixels
 
 #: 600 mm high at 0.3 mm/px, as the target for position errors is stated.

@@ -21,7 +21,8 @@ from weedset.records import Batch, CameraProfile, Origin, Statement, Tile, Verdi
 from weedset.recutting import Change, Planned, open_recut_store, plan_again
 from weedset.settings import Workspace, create_workspace, open_workspace, tile_archive
 from weedset.store import open_store
-from weedset.tiling import CutPhoto, cut_photo, read_tile
+from weedset.tilearchive import read_tile
+from weedset.tiling import CutPhoto, cut_photo
 
 RIGHT = CameraProfile("cart", None, None, None, 0.5, None, None, None)
 WRONG = replace(RIGHT, declared_gsd_mm_per_px=0.4)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from weedset.errors import CameraError
 from weedset.profile import read_camera_profile
 from weedset.records import CameraProfile, ExifFacts, ScaleSource
-from weedset.scale import photo_scale
+from weedset.scale import exif_focal_share, photo_scale, photo_view
 
 
 def profile(tmp_path: Path, text: str) -> CameraProfile:
@@ -44,6 +45,24 @@ def test_each_kind_of_lens_gives_its_scale(tmp_path: Path) -> None:
     )
     assert (scale.gsd_mm_per_px, scale.uncertainty_mm_per_px) == (0.31, 0.01)
     assert scale.source is ScaleSource.DECLARED
+
+
+def test_exif_tells_another_lens(tmp_path: Path) -> None:
+    """By hand: 26 mm of a 36 x 24 mm frame, whose diagonal is 43.267 mm, over 5000 px."""
+
+    def share(text: str, exif: ExifFacts) -> float | None:
+        view = photo_view(profile(tmp_path, text), exif, 4000, 3000, "p.jpg")
+        return exif_focal_share(view, exif)
+
+    phone = ExifFacts(focal_length_35mm_mm=26)
+    of_height = "height_mm = 500\n[lens]\nfield_of_view_deg = 48\nfield_of_view_across = 'height'\n"
+    by_profile_px = 1500 / math.tan(math.radians(24))
+    assert share(of_height, phone) == pytest.approx(26 / 43.2666 * 5000 / by_profile_px, rel=1e-5)
+    assert share(BARE, phone) == pytest.approx(1)
+    assert share(of_height, ExifFacts()) is None
+    assert share("[scale]\ngsd_mm_per_px = 0.3\n", phone) is None
+    bent = "[distortion]\nmodel = 'fisheye'\ncoefficients = [0.01, 0, 0, 0]\n"
+    assert share(of_height + bent, phone) is None
 
 
 def test_exif_fills_what_the_profile_lacks_and_says_so(tmp_path: Path) -> None:

@@ -129,6 +129,10 @@ def test_a_photo_is_no_name_where_sites_are_divided() -> None:
     with pytest.raises(TrainingError) as caught:
         split_tiles(tiles, ["p0"])
     assert caught.value.what == "'p0' is no site with labels"
+    assert caught.value.fix == "sites with labels: s0, s1, s2, s3"
+    with pytest.raises(TrainingError) as caught:
+        split_tiles([tile(f"p{n}", f"bed-{n}") for n in range(4)], ["bd-2"])
+    assert caught.value.fix == "did you mean bed-2?"
     assert caught.value.where == "--held-out"
     with pytest.raises(TrainingError) as caught:
         split_tiles([tile(f"p{n}") for n in range(4)], ["s1"])

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from threading import Barrier
 
 import pytest
 
@@ -135,6 +138,31 @@ def test_a_store_that_is_none_or_newer_is_refused(workspace: Workspace) -> None:
     connection.close()
     with pytest.raises(StoreError, match=r"version 99, newer than"), open_store(workspace):
         pass
+
+
+def test_the_second_of_two_who_open_a_new_store_at_once_finds_all_of_it(
+    workspace: Workspace, cut: CutPhoto
+) -> None:
+    with open_store(workspace) as store:
+        store.add_photo(BATCH, cut.photo, cut.tiles)
+    with closing(sqlite3.connect(store_path(workspace))) as connection:
+        connection.execute("PRAGMA user_version = 0")  # as it saw it before the first was done
+    with open_store(workspace) as store:
+        assert store.photos() == [cut.photo]
+
+
+def test_several_may_open_a_new_store_at_once(tmp_path: Path) -> None:
+    for attempt in range(5):
+        workspace = create_workspace(tmp_path / str(attempt), 50, 32, "drop")
+        together = Barrier(6)
+
+        def count(room: Workspace = workspace, all_here: Barrier = together) -> int:
+            all_here.wait()
+            with open_store(room) as store:
+                return store.counts()["tiles"]
+
+        with ThreadPoolExecutor(6) as pool:
+            assert [done.result() for done in [pool.submit(count) for _ in range(6)]] == [0] * 6
 
 
 def test_a_store_in_use_says_so(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:

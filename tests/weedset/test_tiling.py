@@ -20,7 +20,8 @@ from weedset.preprocess import Normalisation, cut_tiles, ground_picture, model_i
 from weedset.records import Batch, CameraProfile, CellLimits, View
 from weedset.settings import Workspace, create_workspace, tile_archive
 from weedset.store import open_store
-from weedset.tiling import cut_photo, cut_photos, read_tile
+from weedset.tilearchive import read_tile
+from weedset.tiling import cut_photo, cut_photos
 
 
 def declared(gsd_mm_per_px: float) -> CameraProfile:

@@ -15,7 +15,7 @@ from weedset.pool.standing import Standing, State
 from weedset.pool.twins import Place
 from weedset.records import Origin, Statement
 from weedset.settings import Workspace, tile_archive
-from weedset.tiling import read_tile
+from weedset.tilearchive import read_tile
 
 
 @dataclass(frozen=True, slots=True)

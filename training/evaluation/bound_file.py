@@ -47,6 +47,13 @@ def bound_file(
             where="--keep",
             fix=f"sites that were held out: {', '.join(np.unique(outcomes.site))}",
         )
+    if set(keep) == set(outcomes.site.tolist()):
+        raise TrainingError(
+            f"keeps {', '.join(sorted(set(keep)))}, and no other site was held out to bound by",
+            where="--keep",
+            fix="hold out more sites when training, or name others that the model never saw, "
+            "with --all",
+        )
     used = outcomes.where(~np.isin(outcomes.site, list(keep)))
     bounded = walked(model.card, policy, used, asked)
     write_with_card(onnx.load(path), bounded.card, out)
@@ -67,13 +74,13 @@ def require_support(bounded: Bounded, out: Path) -> None:
     else:
         missing = need - have
         more = (
-            f"if sites go on as these {have}, it takes {need}: {missing} more, with about "
-            f"{missing * bounded.cells / have:.0f} more protected cells"
+            f"if sites go on like {'these' if have > 1 else 'this one'}, it takes {need}: "
+            f"{missing} more, with about {missing * bounded.cells / have:.0f} more protected cells"
         )
         fix = "label cells of more gardens, allow a larger share, or ask for less confidence"
     raise CheckNotPassedError(
-        f"the labels cannot support the bound, so {out} treats nothing; {more}",
-        where="bound",
+        f"treats nothing, since the labels cannot support the bound; {more}",
+        where=str(out),
         fix=fix,
     )
 
@@ -82,8 +89,8 @@ def bounded_lines(bounded: Bounded, policy: Policy) -> Iterator[str]:
     """Yield what was found, for people."""
     asked, have = bounded.asked, len(bounded.sites)
     yield (
-        f"policy {policy.name!r}; judged on {bounded.cells} protected cells of {have} sites, a "
-        "site counting as one"
+        f"policy {policy.name!r}; judged on {bounded.cells} protected cells of "
+        f"{counted(have, 'site')}, a site counting as one"
     )
     if bounded.treat_from is None:
         yield "NOT BOUNDED: every species is left untreated"

@@ -137,7 +137,8 @@ def _held_out(tiles: Sequence[LabelledTile], card: ModelCard) -> list[LabelledTi
     def unit(labelled: LabelledTile) -> str:
         return labelled.site if card.split == "site" else labelled.tile.photo_digest
 
-    return [labelled for labelled in tiles if unit(labelled) in card.held_out]
+    held_out = frozenset(card.held_out)
+    return [labelled for labelled in tiles if unit(labelled) in held_out]
 
 
 def _all(source: Source, card: ModelCard) -> list[LabelledTile]:
@@ -162,8 +163,8 @@ def _unspent(tiles: Sequence[LabelledTile], card: ModelCard, where: Path) -> lis
     chosen = [labelled for labelled in tiles if labelled.site not in spent]
     if not chosen:
         raise TrainingError(
-            f"has no labels but on sites on which the bound on harm of {card.name} was found; "
-            "they cannot judge it as well",
+            f"has labels only on sites on which the bound on harm of {card.name} was found "
+            f"({', '.join(spent[:9])}): they cannot judge it as well",
             where=str(where),
             fix="keep a site back with `weedset bound --keep SITE`, or judge it on other photos "
             "with --all",

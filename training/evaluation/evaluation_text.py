@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import is_dataclass
 from enum import StrEnum
+from textwrap import fill
 from typing import Any
 
 from training.evaluation.intervals import Interval
@@ -13,7 +14,7 @@ from training.evaluation.pairs import OUGHT_WORDS, Ought
 from training.evaluation.per_row import ROW_M, Count, RowForecast
 from training.evaluation.scores import Part, Ranges, Scores, Share, SpeciesScore
 from training.metrics import Calls
-from weedset.records import Action
+from weedset.records import ANY_PLANT, Action
 from weedset.talk import counted
 
 
@@ -55,16 +56,21 @@ def evaluation_table(evaluation: Evaluation) -> str:
     if evaluation.row is not None:
         lines += ["", *row_lines(evaluation.row)]
     if evaluation.gate is not None:
-        lines += _gate_lines(evaluation.gate)
+        lines += ["", *_gate_lines(evaluation.gate)]
     lines += part_lines(scores.parts)
-    if scores.caution:
-        lines += ["", f"NOTE: {scores.caution}."]
+    lines += note_lines(scores)
     if evaluation.split == "photo":
-        lines.append(
+        note = (
             "NOTE: held out by photo, not by site. These figures FLATTER the model: in another "
             "garden, or another spring, it will do worse."
         )
+        lines += ["", fill(note, 80)]
     return "\n".join(lines)
+
+
+def note_lines(scores: Scores) -> list[str]:
+    """Return what to bear in mind about the intervals."""
+    return ["", fill(f"NOTE: {scores.caution}.", 80)] if scores.caution else []
 
 
 def species_lines(scores: Scores) -> Iterator[str]:
@@ -72,32 +78,36 @@ def species_lines(scores: Scores) -> Iterator[str]:
     yield from _species_lines(scores.species)
     if scores.unit is not None:
         yield f"[ ]: the middle 95 % of what comes out when whole {scores.unit}s are drawn anew;"
-    yield "off: expected calibration error, by how much probabilities are wrong"
+    yield "off: expected calibration error, by how much probabilities are wrong;"
+    yield f"{ANY_PLANT}: any plant at all, named or not"
 
 
 def _species_lines(species: tuple[SpeciesScore, ...]) -> Iterator[str]:
     """Yield a line for each class, and one below it for the cells that it would treat."""
-    yield f"{'class':<8} {'cells':>6}  {'avg. precision':<18} {'precision':<18} {'recall':<18} off"
+    yield f"{'class':<8} {'cells':>5}  {'avg. precision':<18}{'precision':<18}{'recall':<18}off"
     for item in species:
         off = "-" if item.reliability is None else f"{item.reliability.error:.3f}"
         average = _figure(item.average_precision, item.average_precision_range)
         cells = item.present.right + item.present.missed
         calls = _calls(item.present, item.present_ranges)
-        yield f"{item.code:<8} {cells:>6}  {average:<18} {calls} {off}"
+        yield f"{item.code:<8} {cells:>5}  {average:<18}{calls}{off}"
+        if item.code == ANY_PLANT:
+            continue  # no policy asks to treat whatever grows
         if item.treat is None or item.treat_ranges is None:
-            yield f"{'':<9}{'never treated':>25}"
+            yield f"{'':<9}{'never treated':>23}"
         else:
-            yield f"{'':<9}{'where it treats':>25} {_calls(item.treat, item.treat_ranges)}".rstrip()
+            calls = _calls(item.treat, item.treat_ranges)
+            yield f"{'':<9}{'where it treats':>23}  {calls}".rstrip()
 
 
 def row_lines(row: RowForecast) -> Iterator[str]:
     """Yield what to expect along a row."""
     how = row.planting
+    yield f"along {ROW_M} m of row (how it is planted is as you said, not measured):"
     yield (
-        f"along {ROW_M} m of row, with {how.weeds_per_m2:g} weeds per m2, {how.crops_per_m:g} crop "
-        f"plants per m and a band of {how.band_mm:g} mm"
+        f"{how.weeds_per_m2:g} weeds per m2, {how.crops_per_m:g} crop plants per m, a band of "
+        f"{how.band_mm:g} mm"
     )
-    yield "(as you said, not measured):"
     yield f"  weeds missed      {_count(row.weeds_missed)}"
     yield "    (those that are left for a plant to protect beside them count as missed)"
     yield f"  crop plants hit   {_count(row.crops_hit)}"
@@ -114,8 +124,8 @@ def part_lines(parts: tuple[Part, ...]) -> Iterator[str]:
             yield ""
             yield f"by {heading}"
         yield (
-            f"{part.name}: {part.cells} cells; treated {_hits(part.treated)} to be treated and "
-            f"{_hits(part.harm)} to be protected"
+            f"{part.name}: {part.cells} cells; treated {_hits(part.treated)} to be treated, "
+            f"{_hits(part.harm)} protected"
         )
         yield from (f"  {line}" for line in _species_lines(part.species))
 
@@ -139,7 +149,8 @@ def decision_lines(scores: Scores, policy: str) -> Iterator[str]:
 
 
 def _harm_lines(scores: Scores) -> Iterator[str]:
-    if scores.harm.upper_95 is not None:
+    nothing = not scores.treated.cells and not scores.harm.hits  # as without a policy
+    if scores.harm.upper_95 is not None and not nothing:
         yield (
             f"harm: with 95 % confidence below {scores.harm.upper_95:.2%} of the cells to be "
             "protected, if cells"
@@ -153,14 +164,15 @@ def _harm_lines(scores: Scores) -> Iterator[str]:
 
 def _gate_lines(gate: GateScore) -> Iterator[str]:
     bound = gate.missed_upper_95
-    surely = "" if bound is None else f" (with 95 % confidence below {bound:.2%}, as above)"
     yield f"gate at {gate.least_green:g} green: skips {gate.bare_skipped} of {gate.bare} bare cells"
-    yield f"and misses {gate.with_plant_skipped} of {gate.with_plant} cells with plants{surely}"
+    yield f"and misses {gate.with_plant_skipped} of {gate.with_plant} cells with plants"
+    if bound is not None:
+        yield f"  with 95 % confidence below {bound:.2%} of them, if cells were independent"
 
 
 def _calls(calls: Calls, ranges: Ranges) -> str:
     precision = _figure(calls.precision, ranges.precision)
-    return f"{precision:<18} {_figure(calls.recall, ranges.recall):<18}"
+    return f"{precision:<18}{_figure(calls.recall, ranges.recall):<18}"
 
 
 def _share(share: Share) -> str:
@@ -179,7 +191,7 @@ def _count(count: Count) -> str:
     if count.low is not None and count.high is not None:
         return f"{text} [{count.low:.1f} to {count.high:.1f}]"
     if not count.expected and count.upper_95 is not None:
-        text += f" (up to {count.upper_95:.1f} even if cells were independent; expect more)"
+        text += f" (up to {count.upper_95:.1f}, or more, cannot be ruled out)"
     return text
 
 

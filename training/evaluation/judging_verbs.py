@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
+from textwrap import fill
 from typing import Annotated
 
 import typer
@@ -34,6 +35,7 @@ ByOption = Annotated[
 AllOption = Annotated[
     bool, typer.Option("--all", help="All labelled cells, of gardens the model never saw.")
 ]
+_NO_POLICY = "No policy given, so nothing is treated (--policy says what to remove)."
 PolicyOption = Annotated[Path | None, typer.Option(help="The garden's policy (TOML).")]
 
 
@@ -78,7 +80,7 @@ def evaluate(
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
     if policy is None:
-        say("No policy given, so nothing is treated (--policy says what to remove).")
+        say(_NO_POLICY)
     elif why := treats_nothing(opened.card, rule):
         say(f"NOTE: nothing is treated, since {why}.")
     result = judge(
@@ -130,6 +132,8 @@ def leave_one_out(
     source = open_source(workspace, edition)
     named = sorted({code for tile in source.tiles for code in tile.statement.present})
     rule = read_policy(policy, named) if policy else TREAT_NOTHING
+    if policy is None:
+        say(_NO_POLICY)
     found = run_folds(
         read_recipe(recipe), source, rule, out, [item.value for item in by or []], planting
     )
@@ -195,6 +199,6 @@ def bound(
     if as_json:
         emit(bounded_record(found))
     else:
-        typer.echo("\n".join(bounded_lines(found, rule)))
+        typer.echo("\n".join(fill(line, 80) for line in bounded_lines(found, rule)))
     say(reminder(found.card))
     require_support(found, out)

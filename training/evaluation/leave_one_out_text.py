@@ -6,6 +6,7 @@ from typing import Any
 
 from training.evaluation.evaluation_text import (
     decision_lines,
+    note_lines,
     part_lines,
     row_lines,
     species_lines,
@@ -34,6 +35,4 @@ def left_out_table(found: LeftOut) -> str:
     if found.row is not None:
         lines += ["", *row_lines(found.row)]
     lines += part_lines(scores.parts)
-    if scores.caution:
-        lines += ["", f"NOTE: {scores.caution}."]
-    return "\n".join(lines)
+    return "\n".join([*lines, *note_lines(scores)])

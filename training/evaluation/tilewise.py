@@ -16,7 +16,7 @@ from weedset.board.model import BoardModel
 from weedset.images import decode_tile
 from weedset.preprocess import resize_tile
 from weedset.records import Action, Decision, LabelledTile, Policy
-from weedset.tiling import read_tile
+from weedset.tilearchive import read_tile
 
 #: Tiles held at a time.
 _SOME = 512

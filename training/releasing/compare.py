@@ -12,7 +12,7 @@ from training.evaluation.evaluate import judged, require_cell_size
 from training.evaluation.intervals import Interval, Resampling
 from training.evaluation.pairs import Ought, Pair, what_ought
 from training.metrics import average_precision
-from training.releasing.paired import Discord, discord
+from training.paired import Discord, discord
 from training.sources import Source
 from weedset.board.classify import ClassifiedCell
 from weedset.board.model import BoardModel
@@ -107,9 +107,9 @@ def unseen_by_both(source: Source, cards: Sequence[ModelCard], unseen: bool) -> 
     """Return the tiles that no model has learned from, or had its bound on harm from."""
     chosen = list(source.tiles)
     for card in cards:
-        held_out = [labelled for labelled in chosen if _unit(labelled, card.split) in card.held_out]
-        if any(_unit(tile, card.split) in card.held_out for tile in source.tiles):
-            chosen = held_out
+        held_out = frozenset(card.held_out)
+        if any(_unit(tile, card.split) in held_out for tile in source.tiles):
+            chosen = [labelled for labelled in chosen if _unit(labelled, card.split) in held_out]
         elif not unseen or card.edition_digest == source.digest:
             raise TrainingError(
                 f"has no labels on any {card.split} that was held out from {card.name}",
@@ -120,9 +120,8 @@ def unseen_by_both(source: Source, cards: Sequence[ModelCard], unseen: bool) -> 
         spent = () if card.bound is None else card.bound.sites
         chosen = [labelled for labelled in chosen if labelled.site not in spent]
     if not chosen:
-        names = " and ".join(card.name for card in cards)
         raise TrainingError(
-            f"has no label that was held out from both {names}, and not spent on a bound on harm",
+            "has no label that was held out from both models, and not spent on a bound on harm",
             where=str(source.where),
             fix="train the new model again and hold out (--held-out) what was held out from the "
             f"old one: {', '.join(name[:40] for name in cards[-1].held_out[:5])}",

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from textwrap import fill
 
 from training.evaluation.pairs import OUGHT_WORDS
+from training.paired import Discord
 from training.releasing.compare import Comparison, SpeciesChange, range_words, worse_points
-from training.releasing.paired import Discord
 from weedset.talk import counted
 
 
@@ -18,9 +19,9 @@ def comparison_record(found: Comparison) -> dict[str, object]:
 def comparison_table(found: Comparison) -> str:
     """Return the comparison as text for people."""
     lines = [
-        f"{found.new} (new) against {found.old} (old): {found.cells} labelled cells of "
-        f"{counted(found.photos, 'photo')} of {counted(found.sites, 'site')}, from none of which "
-        "either has learned",
+        f"{found.new} (new) against {found.old} (old), on",
+        f"{found.cells} labelled cells of {counted(found.photos, 'photo')} of "
+        f"{counted(found.sites, 'site')} that neither has learned from",
         "",
         "average precision",
         f"class    cells  {found.unit + 's':>6}    new    old  change  95 % interval",
@@ -36,7 +37,8 @@ def comparison_table(found: Comparison) -> str:
         for change in found.species
         if change.treated is not None and change.cells_with
     ]
-    return "\n".join([*lines, "", *notes(found), *_conclusion(found)])
+    prose = [*notes(found), *_conclusion(found)]
+    return "\n".join([*lines, "", *(fill(line, 80) for line in prose)])
 
 
 def notes(found: Comparison) -> list[str]:

@@ -33,8 +33,9 @@ def check_release(folder: Path) -> Whole:
     """
     manifest = folder / MANIFEST
     if not manifest.is_file() or manifest.is_symlink():
+        why = f"is no release (it has no {MANIFEST})" if folder.is_dir() else "is no folder"
         fix = "name the folder that was the --out of `weedset release`"
-        raise ReleaseError(f"is no release (it has no {MANIFEST})", where=str(folder), fix=fix)
+        raise ReleaseError(why, where=str(folder), fix=fix)
     stated = _stated(manifest)
     there = _there(folder)
     wrong = [f"{name} is missing" for name in sorted(stated.keys() - there)]

@@ -74,7 +74,7 @@ def judge_release(
         )
     if reasons or licence is None or agreed is None or evaluation is None:
         raise CheckNotPassedError(
-            f"is not released: {'; '.join(reasons)}",
+            "is not released:" + "".join(f"\n  - {reason}" for reason in reasons),
             where=str(model_path),
             fix="mend what is said above, or keep the model that is in use",
         )
@@ -105,8 +105,8 @@ def _idle(card: ModelCard, policy: Policy, meant: bool, reasons: list[str]) -> s
     why = treats_nothing(card, policy)
     if why and not meant:
         reasons.append(
-            f"it treats nothing under this policy, since {why}: say --treats-nothing if that is "
-            "meant"
+            f"it treats nothing under this policy, since {why} (say --treats-nothing if that is "
+            "meant)"
         )
     if meant and not why:
         reasons.append("--treats-nothing says that it treats nothing, and it may treat")

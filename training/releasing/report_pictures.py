@@ -17,7 +17,7 @@ from weedset.geometry import cell_footprint
 from weedset.images import decode_tile, open_photo, path_of
 from weedset.modelcard import ModelCard
 from weedset.records import Action, LabelledTile, Photo, Policy
-from weedset.tiling import read_tile
+from weedset.tilearchive import read_tile
 from weedset.view import ground_to_pixels
 
 #: How many are shown: protected and treated, weed and left, bare and treated.

@@ -18,22 +18,14 @@ from weedset.board.drives.drive import Drive
 from weedset.board.drives.following import Followed, drive_lines, drive_records, follow, open_drive
 from weedset.board.eye import Eye, open_eye
 from weedset.board.fitness import check_board, fitness_lines
-from weedset.board.frames import (
-    Incoming,
-    Newest,
-    Shot,
-    WatchedFolder,
-    concatenated_jpegs,
-    headed,
-    length_prefixed,
-    read_shot,
-)
+from weedset.board.frames import Newest, Shot, WatchedFolder, read_shot
 from weedset.board.gate import Gate
 from weedset.board.guards import Guards
 from weedset.board.measurement import check_record
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, gate_tally, photo_record, printable
 from weedset.board.rollinglog import RollingLog
+from weedset.board.streams import Incoming, concatenated_jpegs, headed, length_prefixed
 from weedset.errors import CheckNotPassedError, WeedsetError
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard, reminder

@@ -101,6 +101,11 @@ def outside_bound(card: ModelCard, policy: Policy) -> str | None:
     )
 
 
+def is_probability(p: float) -> bool:
+    """Say whether what a model gave is a probability, give or take rounding."""
+    return -_ROUNDING <= p <= 1 + _ROUNDING  # NaN is none either
+
+
 def treats_nothing(card: ModelCard, policy: Policy) -> str | None:
     """Return why a model treats nothing at all under a policy, or None where it may treat."""
     wanted = policy.remove - policy.protect - {ANY_PLANT}
@@ -110,9 +115,10 @@ def treats_nothing(card: ModelCard, policy: Policy) -> str | None:
         return outside
     if any(item.treat_at is not None and item.code in wanted for item in card.classes):
         return None
-    return (
-        f"the model never treats {', '.join(sorted(wanted))}: the labels did not show that it may"
+    why = (
+        "did not show that it may" if card.bound is None else "could not support its bound on harm"
     )
+    return f"the model never treats {', '.join(sorted(wanted))}: the labels {why}"
 
 
 class Rule:
@@ -145,7 +151,7 @@ class Rule:
         if len(probabilities) != self._classes:
             raise ValueError(f"{len(probabilities)} probabilities for {self._classes} classes")
         for p in probabilities:
-            if not -_ROUNDING <= p <= 1 + _ROUNDING:  # so for NaN as well
+            if not is_probability(p):
                 return Decision(Action.LEAVE, f"the model gave {p:g}, no probability"), None
         for step in self._steps:
             if found := _likeliest(step.reached, probabilities):

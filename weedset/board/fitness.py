@@ -25,6 +25,9 @@ from weedset.records import GroundGrid
 #: Photos follow one another with this share of overlap. Common practice, no source.
 _OVERLAP = 0.2
 
+#: So many photos at least: the first and the last third tell whether the board slows down.
+_LEAST_RUNS = 6
+
 #: From where on small boards slow themselves down. Common practice, no source.
 _HOT_C = 75.0
 
@@ -77,13 +80,7 @@ def check_board(eye: Eye, photo: Path | None, seconds: float, system: Path = Pat
     with tempfile.TemporaryDirectory() as folder:
         path = photo or _made_up(eye, Path(folder) / "made-up.jpg")
         seen = eye.photo(path)  # the first one pays for what comes once
-        runs: list[ClassifiedPhoto] = []
-        totals_ms: list[float] = []
-        begin = perf_counter()
-        while len(runs) < 6 or perf_counter() - begin < seconds:
-            start = perf_counter()
-            runs.append(eye.photo(path))
-            totals_ms.append((perf_counter() - start) * 1000)
+        runs, totals_ms = _timed(eye, path, seconds)
     photo_ms = statistics.median(totals_ms)
     machine = read_machine(system)
     hot_c = hottest_c(system)
@@ -124,6 +121,18 @@ def check_board(eye: Eye, photo: Path | None, seconds: float, system: Path = Pat
         },
         expected=_expected(eye, seen, machine),
     )
+
+
+def _timed(eye: Eye, path: Path, seconds: float) -> tuple[list[ClassifiedPhoto], list[float]]:
+    """Decide again and again; return what came of it, and how many ms each took."""
+    runs: list[ClassifiedPhoto] = []
+    totals_ms: list[float] = []
+    begin = perf_counter()
+    while len(runs) < _LEAST_RUNS or perf_counter() - begin < seconds:
+        start = perf_counter()
+        runs.append(eye.photo(path))
+        totals_ms.append((perf_counter() - start) * 1000)
+    return runs, totals_ms
 
 
 def _expected(eye: Eye, seen: ClassifiedPhoto, machine: Machine) -> Expected | None:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from weedset.board.classify import ClassifiedCell, ClassifiedPhoto
+from weedset.board.decide import is_probability
 from weedset.lens import Floats
 from weedset.records import Action, Decision, Policy
 
@@ -113,10 +114,11 @@ def left_alone(photo: ClassifiedPhoto, reason: str) -> ClassifiedPhoto:
 def kept_out(photo: ClassifiedPhoto, guards: Guards) -> ClassifiedPhoto:
     """Return the photo with targets left alone that are too near to what must not be hurt.
 
-    That is a cell in which the rule saw a species to protect, or a plant without a name. The
-    plant may stand anywhere in its cell, and lie off by twice its position's uncertainty; where
-    the profile does not tell that, one sigma is taken to be the side of a cell. The target's
-    own does not count: the tool goes where the target was seen, right or wrong.
+    That is a cell in which the rule saw a species to protect, or a plant without a name, or of
+    which the model's answer was no probability. The plant may stand anywhere in its cell, and
+    lie off by twice its position's uncertainty; where the profile does not tell that, one sigma
+    is taken to be the side of a cell. The target's own does not count: the tool goes where the
+    target was seen, right or wrong.
     """
     if guards.keep_out_mm is None:
         return photo
@@ -138,8 +140,14 @@ def kept_out(photo: ClassifiedPhoto, guards: Guards) -> ClassifiedPhoto:
 
 
 def must_not_be_hurt(cell: ClassifiedCell, policy: Policy) -> bool:
-    """Say whether the decision turned on a species, and on none that may be removed."""
-    return cell.species is not None and cell.species not in policy.remove - policy.protect
+    """Say whether a cell holds, or may hold, a plant that is not to be removed.
+
+    That is where the decision turned on a species, and on none that may be removed, or where
+    the model's answer is no probability: nobody knows what such a cell holds.
+    """
+    if cell.species is not None:
+        return cell.species not in policy.remove - policy.protect
+    return not all(map(is_probability, cell.probabilities))
 
 
 def _clear_of(
@@ -156,8 +164,9 @@ def _clear_of(
         return cell
     other = shy[worst]
     reason = (
-        f"{cell.species} is here, but {other.species} may be {gap_mm[worst]:.0f} mm away "
-        f"(row {other.row} col {other.col}), and {needed_mm[worst]:.0f} {KEPT_CLEAR}"
+        f"{cell.species} is here, but {other.species or 'anything'} may be "
+        f"{gap_mm[worst]:.0f} mm away (row {other.row} col {other.col}), "
+        f"and {needed_mm[worst]:.0f} {KEPT_CLEAR}"
     )
     return replace(cell, decision=Decision(Action.LEAVE, reason))
 

@@ -121,10 +121,13 @@ def calibrate(
                 complain(error)
         return boards
 
-    on_ground = [] if ground is None else found(find_photos(ground))
+    on_soil = find_photos(ground or [])
+    on_ground = found(on_soil)
     if ground and not on_ground:
         raise CameraError("no photo given with --ground shows the board", where="calibration")
-    held = [path for path in find_photos(photos) if path not in (ground or [])]
+    # A photo counts once, though it lies in the folder of those that were held, too.
+    once = {path.resolve() for path in on_soil}
+    held = [path for path in find_photos(photos) if path.resolve() not in once]
     fit = fit_camera(found(held), on_ground, fisheye, ruler_mm)
     worth, hints = verdict(fit)
     given = None if height_mm is None else (height_mm, height_uncertainty_mm)

@@ -1,5 +1,6 @@
--- The store of a workspace. One fact in one place; what follows from it is derived.
-CREATE TABLE batch (
+-- The store of a workspace. One fact in one place; what follows from it is derived. Two programs
+-- may open a new one at once, and the second finds all of it there.
+CREATE TABLE IF NOT EXISTS batch (
     id TEXT PRIMARY KEY,
     site TEXT NOT NULL,
     taken_on TEXT NOT NULL,             -- ISO 8601 date
@@ -10,14 +11,14 @@ CREATE TABLE batch (
 
 -- The species that the annotators of a batch looked for: absence counts only for these,
 -- and only in statements made after the species came onto the list.
-CREATE TABLE checklist (
+CREATE TABLE IF NOT EXISTS checklist (
     batch_id TEXT NOT NULL REFERENCES batch (id),
     species TEXT NOT NULL,
     after_statement INTEGER NOT NULL,   -- the newest statement when the species was added, 0 if none
     PRIMARY KEY (batch_id, species)
 ) STRICT, WITHOUT ROWID;
 
-CREATE TABLE photo (
+CREATE TABLE IF NOT EXISTS photo (
     digest TEXT PRIMARY KEY,            -- SHA-256 of the file
     batch_id TEXT NOT NULL REFERENCES batch (id),
     name TEXT NOT NULL,
@@ -50,9 +51,9 @@ CREATE TABLE photo (
     glare REAL,
     vegetation REAL
 ) STRICT;
-CREATE INDEX photo_of_batch ON photo (batch_id);
+CREATE INDEX IF NOT EXISTS photo_of_batch ON photo (batch_id);
 
-CREATE TABLE tile (
+CREATE TABLE IF NOT EXISTS tile (
     id INTEGER PRIMARY KEY AUTOINCREMENT, -- never used again, so that none is taken for another
     photo_digest TEXT NOT NULL REFERENCES photo (digest),
     grid_row INTEGER NOT NULL,
@@ -81,7 +82,7 @@ CREATE TABLE tile (
 -- Statements are only ever added, so that a label keeps its history. The newest stands,
 -- unless one of origin 'review' has decided; the verdict 'withdrawn' takes back what its
 -- annotator said before (in a review, where its own origin is 'review').
-CREATE TABLE statement (
+CREATE TABLE IF NOT EXISTS statement (
     id INTEGER PRIMARY KEY,
     tile_id INTEGER NOT NULL REFERENCES tile (id),
     annotator TEXT NOT NULL,
@@ -90,9 +91,9 @@ CREATE TABLE statement (
     verdict TEXT NOT NULL,
     unknown_plant INTEGER NOT NULL
 ) STRICT;
-CREATE INDEX statement_of_tile ON statement (tile_id);
+CREATE INDEX IF NOT EXISTS statement_of_tile ON statement (tile_id);
 
-CREATE TABLE statement_species (
+CREATE TABLE IF NOT EXISTS statement_species (
     statement_id INTEGER NOT NULL REFERENCES statement (id),
     species TEXT NOT NULL,
     doubtful INTEGER NOT NULL,
@@ -102,7 +103,7 @@ CREATE TABLE statement_species (
 
 -- Pictures whose ground scale is unknown: kept apart, so that none is taken for a tile. The
 -- pictures themselves lie in the folder loose/, by digest.
-CREATE TABLE loose_picture (
+CREATE TABLE IF NOT EXISTS loose_picture (
     digest TEXT PRIMARY KEY,            -- SHA-256 of the file that was taken in
     batch_id TEXT NOT NULL REFERENCES batch (id),
     annotator TEXT NOT NULL,
@@ -110,16 +111,16 @@ CREATE TABLE loose_picture (
     verdict TEXT NOT NULL,
     unknown_plant INTEGER NOT NULL
 ) STRICT;
-CREATE INDEX loose_of_batch ON loose_picture (batch_id);
+CREATE INDEX IF NOT EXISTS loose_of_batch ON loose_picture (batch_id);
 
-CREATE TABLE loose_species (
+CREATE TABLE IF NOT EXISTS loose_species (
     digest TEXT NOT NULL REFERENCES loose_picture (digest),
     species TEXT NOT NULL,
     PRIMARY KEY (digest, species)
 ) STRICT, WITHOUT ROWID;
 
 -- What the pixels of a tile look like, for the order of labelling. A cache: safe to empty.
-CREATE TABLE look (
+CREATE TABLE IF NOT EXISTS look (
     tile_id INTEGER PRIMARY KEY REFERENCES tile (id),
     green_share REAL NOT NULL,
     features BLOB NOT NULL              -- little-endian float16

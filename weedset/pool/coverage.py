@@ -19,6 +19,7 @@ from weedset.pool.standing import State
 from weedset.pool.twins import Place
 from weedset.quality import measure
 from weedset.records import Quality, Statement
+from weedset.splits import LEAST_SITES
 from weedset.taxonomy import SpeciesList
 
 #: First digits of the BBCH code at which ground is weeded: germination, leaves, side shoots,
@@ -31,8 +32,6 @@ LIGHTS = ("even", "half in shadow", "dim", "burnt out")
 
 #: Rule of three: of 30 tiles without a mistake, one may reckon with at most one in ten.
 LEAST_TILES = 30
-#: One to learn from, one to tune on, one to be judged by.
-LEAST_SITES = 3
 
 # Common practice, no source.
 _SHADOW, _DIM, _BURNT_OUT = 0.2, 0.25, 0.05

@@ -25,7 +25,7 @@ from weedset.records import Batch, Origin, Photo, Statement, Tile
 from weedset.settings import Workspace, create_workspace, open_workspace, tile_archive
 from weedset.store import TileKey, open_store
 from weedset.taxonomy import Species, is_local_code
-from weedset.tiling import write_archive
+from weedset.tilearchive import write_archive
 
 #: The plants of the contribution that have a code of their own, where there are any.
 OWN_SPECIES = "species.csv"

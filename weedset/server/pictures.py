@@ -15,7 +15,7 @@ from weedset.images import OpenedPhoto, decode_tile, open_photo
 from weedset.records import Photo
 from weedset.server.index import TileIndex
 from weedset.settings import Workspace, tile_archive
-from weedset.tiling import read_tile_at
+from weedset.tilearchive import read_tile_at
 from weedset.view import ground_to_pixels, is_plain
 
 #: Shown where there is no photo: dark, quiet, no plant's colour.

@@ -90,7 +90,7 @@ def sightings(
 
 
 def kept_clear(ground: Ground, photo: ClassifiedPhoto, mounting: Mounting) -> tuple[KeptClear, ...]:
-    """Return what a frame shows of plants to protect, cell by cell, whole or not.
+    """Return what a frame shows that must not be hurt, cell by cell, whole or not.
 
     The green of such a cell, or all of the cell where nothing in it is green.
     """
@@ -133,13 +133,8 @@ def _sighting(
         radius_mm=float(blobs.reach[number] + 0.5) * ground.px_mm,
         probabilities=most.probabilities,
         treat=most.decision.action is Action.TREAT,
-        protected=any(must_not_be_hurt(cell, photo.policy) or _odd(cell) for cell in held),
+        protected=any(must_not_be_hurt(cell, photo.policy) for cell in held),
     )
-
-
-def _odd(cell: ClassifiedCell) -> bool:
-    """Say whether a model's answer is no probability."""
-    return not all(-1e-6 <= p <= 1 + 1e-6 for p in cell.probabilities)
 
 
 def _edge(
