@@ -22,12 +22,11 @@ def card_lines(card: ModelCard, known: Mapping[str, Species]) -> Iterator[str]:
     Names in a card are strangers' words: who shows them must see that they steer no terminal.
     """
     yield f"{card.name}, made on {card.made_on} with {card.made_with}"
-    yield "Tells, from the probability on at which it may be treated:"
+    yield "Tells, and from which probability on it is treated where the policy removes it:"
     names = [_name(item, known) for item in card.classes]
     wide = max(map(len, names))
     for item, name in zip(card.classes, names, strict=True):
-        may = "never treated" if item.treat_at is None else f"treated from {item.treat_at:.2f} on"
-        yield f"  {item.code:6} {name:{wide}}  {may}"
+        yield f"  {item.code:6} {name:{wide}}  {_may(item)}"
     yield (
         f"Cells: {card.cell_mm:g} mm of ground, from photos of {card.gsd_min_mm_per_px:.3g} to "
         f"{card.gsd_max_mm_per_px:.3g} mm per pixel"
@@ -55,12 +54,12 @@ def bound_words(bound: HarmBound) -> str:
 
 
 def treats_none(card: ModelCard) -> bool:
-    """Whether no class of a model may ever be treated."""
-    return all(item.treat_at is None for item in card.classes)
+    """Whether no species of a model may ever be treated; any plant at all never may."""
+    return all(item.treat_at is None for item in card.classes if item.code != ANY_PLANT)
 
 
 def why_nothing(card: ModelCard) -> str:
-    """Return why no class of a model may ever be treated."""
+    """Return why no species of a model may ever be treated."""
     if card.bound is None:
         return "its validation photos showed for no species from where on treating it is safe"
     bound = card.bound
@@ -77,6 +76,12 @@ def _name(item: ClassCard, known: Mapping[str, Species]) -> str:
     if item.code == ANY_PLANT:
         return "some plant, whichever"
     return known[item.code].name_en if item.code in known else "no name known here"
+
+
+def _may(item: ClassCard) -> str:
+    if item.code == ANY_PLANT:
+        return "never treated for that alone"  # whatever the card says: a policy names species
+    return "never treated" if item.treat_at is None else f"treated from {item.treat_at:.2f} on"
 
 
 def _held_out(card: ModelCard) -> str:

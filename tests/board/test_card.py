@@ -22,16 +22,19 @@ def shown(folder: Path, card: ModelCard = CARD, *options: str) -> str:
 
 
 def test_people_read_what_a_model_tells_and_how_far_to_trust_it(tmp_path: Path) -> None:
-    card = replace(CARD, mmac=12.9, held_out=("north", "south"), licence="CC-BY-4.0")
+    classes = (*CARD.classes[:3], replace(CARD.classes[3], treat_at=0.5))
+    card = replace(
+        CARD, classes=classes, mmac=12.9, held_out=("north", "south"), licence="CC-BY-4.0"
+    )
     lines = shown(tmp_path, card).splitlines()
     # English names as the EPPO codes have them in weedset/data/species.csv.
     assert lines == [
         "tiny, made on 2026-11-25 with tests",
-        "Tells, from the probability on at which it may be treated:",
+        "Tells, and from which probability on it is treated where the policy removes it:",
         "  CHEAL  fat hen                treated from 0.90 on",
         "  DAUCS  carrot                 treated from 0.95 on",
         "  STEME  common chickweed       never treated",
-        "  1PLAK  some plant, whichever  never treated",
+        "  1PLAK  some plant, whichever  never treated for that alone",
         "Cells: 50 mm of ground, from photos of 0.1 to 1.6 mm per pixel",
         "Input: 32 x 32 pixels for each cell",
         "Work: 12.9 million multiply-adds for each cell",
@@ -49,7 +52,8 @@ def test_the_bound_on_harm_is_said_in_words(tmp_path: Path) -> None:
     assert "Harm: With 90% confidence at most 1.00% of the protected cells" in shown(
         tmp_path, replace(CARD, bound=bound)
     )
-    never = tuple(replace(item, treat_at=None) for item in CARD.classes)
+    unsure = tuple(replace(item, treat_at=None) for item in CARD.classes[:3])
+    never = (*unsure, replace(CARD.classes[3], treat_at=0.5))  # which no policy can ask for
     said = shown(tmp_path, replace(CARD, bound=bound, classes=never))
     assert "Harm: it treats nothing: `weedset bound` could not show with 90% confidence" in said
     assert "at most 1.00% of the protected cells of a garden are treated" not in said
