@@ -127,7 +127,7 @@ def cut_and_label(stage: Stage) -> None:
 def policy_toml(model: Path) -> str:
     """Return a policy that removes those of REMOVE that the model learned to tell."""
     card = subprocess.run(
-        [WEEDSET, "card", model], check=True, capture_output=True, encoding="utf-8"
+        [WEEDSET, "card", model, "--json"], check=True, capture_output=True, encoding="utf-8"
     )
     known = {item["code"] for item in json.loads(card.stdout)["classes"]}
     remove = [code for code in REMOVE if code in known]

@@ -22,7 +22,7 @@ VERBS = dict(verbs_of(get_command(app), ["weedset"]))
 
 #: Verbs that answer with nothing but what went on, or with a file, a page or JSON anyway.
 WITHOUT_JSON = {
-    "weedset new", "weedset label", "weedset card", "weedset camera sheet",
+    "weedset new", "weedset label", "weedset camera sheet",
     "weedset train", "weedset export", "weedset report", "weedset pool new", "weedset pool look",
 }  # fmt: skip
 

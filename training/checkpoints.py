@@ -42,8 +42,11 @@ class Checkpoint:
     """The checkpoint of the run in `folder`.
 
     `told` is what fixes the result of the run, by what people call it. A checkpoint is due
-    `every_s` seconds after the last.
+    `every_s` seconds after the last. `epochs_before` counts the epochs that were done before
+    the stop, once the checkpoint is loaded.
     """
+
+    epochs_before = 0
 
     def __init__(self, folder: Path, told: Mapping[str, str], every_s: float = 60) -> None:
         self._path = folder / _NAME
@@ -101,6 +104,7 @@ class Checkpoint:
         except (SafetensorError, OSError, RuntimeError, KeyError, ValueError) as exc:
             fix = "remove it to start anew, or name another folder with --out"
             raise SettingsError("is damaged", where=str(self._path), fix=fix) from exc
+        self.epochs_before = len(progress.epochs)
         return progress
 
     def remove(self) -> None:

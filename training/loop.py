@@ -23,6 +23,7 @@ from training.recipe import Recipe
 from training.stopping import stop_asked
 from training.timing import Epoch, Stopwatch
 from weedset.errors import TrainingError
+from weedset.talk import say
 
 _SAVE, _STOP = 1, 2
 
@@ -105,6 +106,8 @@ def fit(
     optimizer = AdamW(_parameter_groups(model, recipe.weight_decay), lr=recipe.learning_rate)
     begun = checkpoint.load(model, optimizer)
     require_same(begun.step, world)
+    if begun.step:
+        say(f"going on after epoch {len(begun.epochs)} of {recipe.epochs}")
     yield from begun.epochs
     steps = Steps(learning.targets, recipe, world, begun.step)
     on_card = world.device.type == "cuda"

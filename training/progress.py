@@ -10,20 +10,20 @@ from weedset.talk import progress_bar, say
 
 
 @contextmanager
-def epochs_told(epochs: int) -> Iterator[Callable[[Epoch], None]]:
-    """Show how far training is: a bar on a terminal, ten lines or so elsewhere."""
+def epochs_told(epochs: int) -> Iterator[Callable[[int, Epoch], None]]:
+    """Show how far training is: a bar on a terminal, ten lines or so elsewhere.
+
+    What is yielded takes the number of each epoch that was trained now, and the epoch.
+    """
     every = max(1, epochs // 10)
-    count = 0
     with progress_bar() as progress:
         task = progress.add_task("training", total=epochs)
 
-        def done(epoch: Epoch) -> None:
-            nonlocal count
-            count += 1
+        def done(number: int, epoch: Epoch) -> None:
             speed = f"{epoch.tiles_per_s:.0f} tiles/s, {epoch.wait_share:.0%} waiting for tiles"
             told = f"loss {epoch.loss:.3f}, {speed}"
-            progress.update(task, advance=1, description=f"training, {told}")
-            if progress.disable and (count % every == 0 or count == epochs):
-                say(f"epoch {count} of {epochs}: {told}")
+            progress.update(task, completed=number, description=f"training, {told}")
+            if progress.disable and (number % every == 0 or number == epochs):
+                say(f"epoch {number} of {epochs}: {told}")
 
         yield done

@@ -108,7 +108,8 @@ def train(
         with epochs_told(recipe.epochs) as done:
             for epoch in fit(model, learning, recipe, weights, world, checkpoint, teacher, workers):
                 epochs.append(epoch)
-                done(epoch)
+                if len(epochs) > checkpoint.epochs_before:
+                    done(len(epochs), epoch)
         take_back_weights(model, weights)
 
         found = predict(model, ordered_loader(tuning, recipe.batch_size, workers), world.device)

@@ -11,6 +11,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from weedset.digests import write_whole
+from weedset.drawn import drawn_exif
 from weedset.errors import PhotoError
 from weedset.images import decode_tile
 from weedset.quality import faults
@@ -70,7 +71,8 @@ def write_contact_sheet(
         _write_below(ImageDraw.Draw(paper), x, y + picture.height + 4, side, item)
     _write_legend(ImageDraw.Draw(paper), _GAP_PX, foot)
     buffer = io.BytesIO()
-    paper.save(buffer, "PNG" if path.suffix.lower() == ".png" else "JPEG", quality=90)
+    kind = "PNG" if path.suffix.lower() == ".png" else "JPEG"
+    paper.save(buffer, kind, quality=90, exif=drawn_exif())
     try:
         write_whole(path, buffer.getvalue())
     except OSError as exc:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
+from weedset.drawn import is_drawn
 from weedset.errors import SettingsError, WeedsetError
 from weedset.fields import read_toml
 from weedset.images import PHOTO_SUFFIXES, open_photo
@@ -22,11 +22,8 @@ _MOST_LOOKED_AT = 100_000
 #: Nor is more than so many folders in a folder, and so many in these.
 _MOST_FOLDERS = 200
 
-#: How `weedset import masks` and `weedset pack --preview` name pictures that are no photos.
-_MASK_OR_SHEET = re.compile(r"_mask$|-sheet-[0-9]{2}$")
-
-#: `weedset classify --overlay` names what it draws after the photo and its digest.
-_OVERLAY = re.compile(r"-[0-9a-f]{8}$")
+#: How `weedset import masks` knows pictures that say what a photo shows.
+_MASK = "_mask"
 
 #: By files of these kinds a folder in weedset's source is known as a part of it.
 _OF_SOURCE = (".py", ".md", ".html")
@@ -59,30 +56,30 @@ def to_first_tiles(path: Path) -> Iterator[Step]:
         yield Step(
             "photograph the ground straight down, with a folding rule in the first picture, and "
             "put the photos here",
-            f"mkdir -p {_short(folder)}",
+            f"mkdir -p {short(folder)}",
         )
     if not profiles:
         first = folder / (photos[folder][0] if photos else "FIRST.jpg")
         yield Step(
             "see what a photo tells of its scale (there is no camera profile here yet)",
-            f"weedset camera explain {_short(first)}",
+            f"weedset camera explain {short(first)}",
         )
         yield Step(
             "then point at the two ends of something of known length in it",
-            f"weedset camera from-object {_short(first)} --from X,Y --to X,Y --length-mm MM "
+            f"weedset camera from-object {short(first)} --from X,Y --to X,Y --length-mm MM "
             "--out camera.toml",
         )
-    profile = _short(profiles[0]) if profiles else "camera.toml"
-    workspace = _short(path) if is_workspace else "garden"
+    profile = short(profiles[0]) if profiles else "camera.toml"
+    workspace = short(path) if is_workspace else "garden"
     if not is_workspace:
         yield Step("start a workspace", f"weedset new {workspace}")
     yield Step(
         "cut the photos into tiles",
-        f"weedset tile {_short(folder)} --camera {profile} --site SITE -w {workspace}",
+        f"weedset tile {short(folder)} --camera {profile} --site SITE -w {workspace}",
     )
 
 
-def _short(path: Path) -> str:
+def short(path: Path) -> str:
     """Return a path as one would type it here."""
     here = Path.cwd()
     absolute = path.absolute()
@@ -135,17 +132,7 @@ def _photos_in(folder: Path) -> list[str]:
         items = [item for item in below(folder) if item.suffix.lower() in PHOTO_SUFFIXES]
     except SettingsError:
         return []
-    items = [item for item in items if not _MASK_OR_SHEET.search(item.stem)]
-    stems = {item.stem for item in items}
-    ends = [_OVERLAY.search(item.stem) for item in items]
-    # Dates are such an end too: a letter, or the photo beside its overlay, tells them apart.
-    if ends and all(ends) and any(not end[0][1:].isdigit() for end in ends if end):
-        return []
-    return [
-        item.name
-        for item, end in zip(items, ends, strict=True)
-        if not (end and item.stem[: end.start()] in stems)
-    ]
+    return [item.name for item in items if not (item.stem.endswith(_MASK) or is_drawn(item))]
 
 
 def _is_no_camera(folder: Path, names: list[str]) -> bool:

@@ -7,7 +7,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from weedset.drawn import drawn_exif
 from weedset.errors import WeedsetError
+
+#: The endings of pictures made of pixels, which could be taken for photos.
+_PIXELS = (".png", ".jpg", ".jpeg")
 
 INK, SOFT = "#1f2a30", "#8fb0b8"
 
@@ -34,7 +38,10 @@ def panels_into(
     try:
         yield panels
         try:
-            figure.savefig(path, dpi=130)
+            marked: dict[str, Any] = {}
+            if path.suffix.lower() in _PIXELS:
+                marked = {"pil_kwargs": {"exif": drawn_exif()}}
+            figure.savefig(path, dpi=130, **marked)
         except (OSError, ValueError) as exc:
             # Of an ending that it does not know matplotlib says so in a ValueError.
             why = (

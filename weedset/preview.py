@@ -6,6 +6,7 @@ to look. The sheets are put together from the very tiles that would go.
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,9 +19,10 @@ from PIL import Image, ImageDraw, ImageFont, ImageOps
 
 from weedset.contribution.giving import Giving, giving_fields
 from weedset.digests import blocks_digest, write_whole
+from weedset.drawn import drawn_exif
 from weedset.errors import ContributionError
 from weedset.fields import parse_json, read_text
-from weedset.images import encode_tile, encode_upright, path_of, reduced
+from weedset.images import encode_upright, path_of, reduced
 from weedset.labelling import UNNAMED, signed
 from weedset.packing import nothing_to_give, photos_in_time, read_loose
 from weedset.records import Batch, Photo, Tile
@@ -149,7 +151,9 @@ def _write_sheets(shown: Iterator[_Shown], out: Path) -> Iterator[Path]:
     while items := list(islice(shown, _ON_A_SHEET)):
         number += 1
         path = out.with_name(f"{out.stem}-sheet-{number:02d}.jpg")
-        write_whole(path, encode_tile(np.asarray(_sheet(items))))
+        buffer = io.BytesIO()
+        _sheet(items).save(buffer, "JPEG", quality=92, subsampling=0, exif=drawn_exif())
+        write_whole(path, buffer.getvalue())
         yield path
 
 

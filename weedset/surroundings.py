@@ -33,12 +33,16 @@ _MOST_BATCH_BYTES = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Holding:
-    """What lies at a path: its kind, in words what is in it, and what comes next."""
+    """What lies at a path: its kind, in words what is in it, and what comes next.
+
+    `alone` is the workspace in a folder where there is nothing else to see more of.
+    """
 
     kind: str
     words: tuple[str, ...]
     steps: tuple[Step, ...]
     facts: dict[str, object] = field(default_factory=dict)
+    alone: Path | None = None
 
 
 def plain_folder(path: Path) -> Holding:
@@ -68,9 +72,16 @@ def plain_folder(path: Path) -> Holding:
         items = [item for _, item in of_kind]
         if kind not in _NO_STEP:
             others = f" (one of {len(items)} {kind}s)" if len(items) > 1 else ""
-            command = f"weedset status {shlex.quote(str(items[0]))}"
-            steps.append(Step(f"see more of {items[0].name}{others}", command))
-    return Holding("folder", tuple(words or ["nothing that weedset knows"]), tuple(steps), facts)
+            steps.append(Step(f"see more of {items[0].name}{others}", see_more(items[0])))
+    more = [item for kind, item in found if kind not in _NO_STEP]
+    alone = more[0] if len(more) == 1 and "workspace" in kinds else None
+    said = tuple(words or ["nothing that weedset knows"])
+    return Holding("folder", said, tuple(steps), facts, alone)
+
+
+def see_more(path: Path) -> str:
+    """Return the command that describes what lies at a path."""
+    return f"weedset status {shlex.quote(str(path))}"
 
 
 def _demo(path: Path) -> Step:

@@ -10,23 +10,24 @@ from dataclasses import asdict, replace
 from pathlib import Path
 
 from weedset.board.model import open_model
+from weedset.cardwords import treats_none, why_nothing
 from weedset.contribution.giving import giving_path
 from weedset.contribution.layout import BATCH
 from weedset.errors import SettingsError, WeedsetError
 from weedset.fields import parse_json, read_text, read_toml
-from weedset.firststeps import MARKERS, Step, to_first_tiles
+from weedset.firststeps import MARKERS, Step, short, to_first_tiles
 from weedset.images import PHOTO_SUFFIXES
-from weedset.modelcard import ModelCard
 from weedset.pool.editions import editions
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import MANIFEST, open_pool
+from weedset.pool.look import OWN_SPECIES, Looked, shown_in
 from weedset.pool.standing import State, standings
 from weedset.profile import read_camera_profile
 from weedset.records import ANY_PLANT, Batch
 from weedset.settings import SETTINGS_NAME, open_workspace
 from weedset.splits import LEAST_SITES
 from weedset.store import open_store
-from weedset.surroundings import Holding, packed_near, plain_folder
+from weedset.surroundings import Holding, packed_near, plain_folder, see_more
 from weedset.talk import counted
 
 #: A pretrained net begins to learn from about so many cells (README, "Models").
@@ -42,10 +43,27 @@ def what_is(path: Path) -> Holding:
         for marker, kind in MARKERS.items():
             if (path / marker).is_file():
                 return _READERS[kind](path)
-        return plain_folder(path)
+        return _folder(path)
     if not path.exists():
         raise SettingsError("there is no such file or folder", where=str(path))
     return _file(path)
+
+
+def _folder(path: Path) -> Holding:
+    """Describe a folder that is nothing by itself; a workspace alone in it, at once and whole."""
+    holding = plain_folder(path)
+    if (alone := holding.alone) is None:
+        return holding
+    try:
+        inside = _workspace(alone)
+    except WeedsetError:
+        return holding  # what else lies here is still true; `weedset status` there says more
+    words = list(holding.words)
+    at = words.index(f"{alone.name}: {inside.kind}") + 1
+    words[at:at] = [f"  {line}" for line in inside.words]
+    before = [step for step in holding.steps if step.command != see_more(alone)]
+    facts = {**holding.facts, "workspace": {"path": str(alone), **inside.facts}}
+    return replace(holding, words=tuple(words), steps=(*before, *inside.steps), facts=facts)
 
 
 def _file(path: Path) -> Holding:
@@ -106,10 +124,10 @@ def _model(path: Path) -> Holding:
     card, name = open_model(path).card, shlex.quote(str(path))
     named = ", ".join(code for code in card.codes if code != ANY_PLANT) or "nothing by name"
     words = [f"{card.name}, made on {card.made_on}; tells {named}"]
-    read = Step("read where it comes from", f"weedset card {name}")
+    read = Step("read what it is, and how far to trust it", f"weedset card {name}")
     facts: dict[str, object] = {"name": card.name, "species": list(card.codes)}
-    if all(item.treat_at is None for item in card.classes):
-        words.append(f"treats nothing: {_why_nothing(card)}")
+    if treats_none(card):
+        words.append(f"treats nothing: {why_nothing(card)}")
         show = f"weedset classify photos/ --model {name} --camera CAMERA.toml"
         find = Step("see what it finds, without treating", show)
         return Holding("model file", tuple(words), (read, find), {**facts, "treats": []})
@@ -122,20 +140,6 @@ def _model(path: Path) -> Holding:
         read,
     )
     return Holding("model file", tuple(words), steps, facts)
-
-
-def _why_nothing(card: ModelCard) -> str:
-    """Return why no class of a model may ever be treated."""
-    if card.bound is None:
-        return "its validation photos showed for no species from where on treating it is safe"
-    bound = card.bound
-    return (
-        f"`weedset bound` could not show with {bound.confidence:.0%} confidence, from "
-        f"{counted(len(bound.sites), 'site')} with {counted(bound.cells, 'protected cell')}, "
-        f"that at most {bound.at_most:.2%} of the protected cells would be treated; it takes "
-        "labels of more sites, a larger share or less confidence, and the file that "
-        "`weedset export` wrote"
-    )
 
 
 def _workspace(path: Path) -> Holding:
@@ -163,6 +167,9 @@ def _workspace(path: Path) -> Holding:
         few = f" (of fewer than {LEAST_SITES} sites: its scores will flatter it)"
         train = f"weedset train teacher -w {name} --out RUN"
         steps.append(Step(f"train a model{few if len(sites) < LEAST_SITES else ''}", train))
+    if looked := shown_in(path):
+        steps += _second_look(path, looked)
+        return Holding("workspace", tuple(words), tuple(steps), facts)
     with_labels = dict.fromkeys(item.batch_id for item in labelled)
     for batch in [batch for batch in batches if batch.id in with_labels][:3]:
         steps += _to_give(path, batch)
@@ -178,6 +185,19 @@ def _batches_in_words(batches: Sequence[Batch]) -> Iterator[str]:
         said = f"{checklist}; {batch.licence or 'no licence'}"
         yield f"batch {batch.id}: {'the same' if said == before else said}"
         before = said
+
+
+def _second_look(path: Path, looked: Looked) -> Iterator[Step]:
+    """Yield how to look again at a contribution of a pool, and to take over what was decided."""
+    pool = short(looked.pool) if looked.pool.is_dir() else "POOL"
+    one, room = looked.digest[:12], shlex.quote(str(path))
+    doubts = f"weedset doubts --pool {pool} --only {one} --to DOUBTS.jsonl"
+    yield Step("list labels of it that may be wrong", doubts)
+    own = path / OWN_SPECIES
+    species = f" --species {shlex.quote(str(own))}" if own.exists() else ""
+    yield Step("look at these again", f"weedset label -w {room}{species} --review DOUBTS.jsonl")
+    take_over = f"weedset pool correct {pool} {one} --from {room} --who YOU"
+    yield Step("take over into the pool what you decided", take_over)
 
 
 def _to_give(path: Path, batch: Batch) -> Iterator[Step]:

@@ -105,7 +105,8 @@ def test_written_whole_and_named_by_digest(tmp_path: Path) -> None:
     assert [item.name for item in path.parent.iterdir()] == [path.name]
     with Image.open(path) as image:
         assert image.width == 800
-        assert not image.getexif()
+        # Nothing of the photo's own EXIF, but that it is drawn (0x010E: ImageDescription).
+        assert dict(image.getexif()) == {0x010E: "Drawn by weedset, no photo"}
 
 
 def test_unwritable_folder(tmp_path: Path) -> None:

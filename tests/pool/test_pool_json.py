@@ -6,6 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet
+import pytest
 from typer.testing import CliRunner
 
 from tests.pool.conftest import give
@@ -20,6 +22,38 @@ def asked(*words: object) -> list[dict[str, Any]]:
     done = CliRunner().invoke(app, ["pool", *map(str, words), "--json"])
     assert done.exit_code == 0, done.output
     return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+@pytest.mark.parametrize(
+    ("sites", "said"),
+    [
+        (("aa",), "are empty: no model can be trained on it. A site goes whole into one part"),
+        (("aa", "bb"), " is empty: "),
+        (("aa", "bb", "cc"), ""),
+    ],
+)
+def test_freezing_says_which_parts_are_empty_and_what_to_do(
+    tmp_path: Path, sites: tuple[str, ...], said: str
+) -> None:
+    """Each of the first three sites gets a part of its own (docs/pool.md)."""
+    pool = tmp_path / "pool"
+    CliRunner().invoke(app, ["pool", "new", str(pool)])
+    for number, site in enumerate(sites):
+        path = give(tmp_path, f"giver{number}", f"s-00000000000000{site}", 10 * number)
+        (added,) = asked("add", pool, path, *WHO)
+        asked("accept", pool, added["digest"], *WHO)
+    for is_new in (True, False):
+        done = CliRunner().invoke(app, ["pool", "freeze", str(pool), *WHO, "--json"])
+        record = json.loads(done.stdout)
+        with (pool / "editions" / "0001" / "index.parquet").open("rb") as file:
+            filled = set(pyarrow.parquet.read_table(file, columns=["split"])["split"].to_pylist())
+        assert record["new"] is is_new
+        assert {*record["empty_parts"], *filled} == {"train", "validation", "test"}
+        assert len(filled) == len(sites) == 3 - len(record["empty_parts"])
+        parts = " and ".join(record["empty_parts"])
+        assert (parts in done.stderr and said in done.stderr) if said else "NOTE" not in done.stderr
+        assert ("cannot be judged by it" in done.stderr) is (parts == "test")
+        assert ("accept contributions of more sites" in done.stderr) is bool(said)
 
 
 def test_a_program_keeps_a_pool(tmp_path: Path) -> None:

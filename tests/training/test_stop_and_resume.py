@@ -2,12 +2,13 @@
 
 import json
 import os
+import re
 import resource
 import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from time import monotonic, sleep
@@ -19,6 +20,7 @@ from toy_garden import make_garden, toy_photos, toy_recipe
 
 from training.runs import read_run
 from training.sources import from_workspace
+from training.timing import Epoch
 from training.train import train
 from weedset.errors import SettingsError, TrainingError
 from weedset.settings import Workspace
@@ -80,6 +82,32 @@ def test_a_stopped_run_ends_as_if_it_had_never_stopped(
     assert read_run(tmp_path).card == read_run(unstopped).card
     left = {file.name for file in tmp_path.iterdir() if not file.name.startswith(".")}
     assert left == {"model.safetensors", "card.json", "run.json"}
+
+
+def test_going_on_is_said_once_and_no_old_epoch_is_told_again(
+    garden: Workspace,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    @contextmanager
+    def stopped_after_two(_: int) -> Iterator[Callable[[int, Epoch], None]]:
+        def done(number: int, _: Epoch) -> None:
+            if number == 2:
+                raise KeyboardInterrupt
+
+        yield done
+
+    recipe, source = toy_recipe(epochs=4), from_workspace(garden)
+    with monkeypatch.context() as patched:
+        patched.setattr("training.train.epochs_told", stopped_after_two)
+        with pytest.raises(KeyboardInterrupt):
+            train(recipe, source, tmp_path, save_every_s=0)
+    assert "going on" not in capsys.readouterr().err
+    train(recipe, source, tmp_path)
+    told = re.findall(r"(.*\bepoch \d of 4)\b", capsys.readouterr().err)
+    assert told == ["going on after epoch 2 of 4", "epoch 3 of 4", "epoch 4 of 4"]
+    assert len(read_run(tmp_path).losses) == 4
 
 
 def resumed(garden: Workspace, folder: Path, **changes: object) -> None:

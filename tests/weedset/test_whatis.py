@@ -75,8 +75,8 @@ def test_a_newcomer_is_led_from_an_empty_folder_to_labels(
     assert steps[0] == "weedset new garden"
     assert steps[1] == "weedset tile photos --camera camera.toml --site SITE -w garden"
     assert run("new", "garden")[0] == 0
-    assert status(".") == ("folder", ["weedset status garden"])
     kind, steps = status("garden")
+    assert status(".") == ("folder", steps)
     assert kind == "workspace"
     assert steps == ["weedset tile photos --camera camera.toml --site SITE -w garden"]
     assert run(*shlex.split(steps[0])[1:])[0] == 0
@@ -90,6 +90,7 @@ def test_a_newcomer_is_led_from_an_empty_folder_to_labels(
     consent = ["--consent", "I took these photos and give them."]
     assert run("describe", "SITE 2026-05-04", "-w", "garden", *words, *consent)[0] == 0
     assert status("garden/weedset.toml") == ("settings of a workspace", status("garden")[1])
+    assert status(".") == ("folder", status("garden")[1])
     pack = status("garden")[1][1]
     assert pack.endswith("--preview")
     assert run(*shlex.split(pack)[1:])[0] == 0
@@ -109,6 +110,13 @@ def test_a_newcomer_is_led_from_an_empty_folder_to_labels(
     kind, (look, accept) = status("pool")
     assert re.fullmatch(r"weedset pool look pool s-[0-9a-f]{16}-2026-05-04 --to LOOK", look)
     assert run(*shlex.split(look)[1:])[0] == 0
+    kind, (doubts, again, take_over) = status("LOOK")
+    one = take_over.split()[4]
+    assert kind == "workspace"
+    assert doubts == f"weedset doubts --pool pool --only {one} --to DOUBTS.jsonl"
+    assert again == "weedset label -w LOOK --review DOUBTS.jsonl"
+    assert take_over == f"weedset pool correct pool {one} --from LOOK --who YOU"
+    assert run(*shlex.split(take_over)[1:])[0] == 0
     assert accept == look.replace("look", "accept").replace("--to LOOK", "--who YOU")
     name = re.search(r"\S+", run("pool", "review", "pool")[1])
     assert name is not None
@@ -173,10 +181,7 @@ def test_a_folder_names_all_it_holds_by_the_way_of_the_data(
 ) -> None:
     save_photo("gardens/acre/IMG_1.jpg", size=(40, 30))
     save_photo("gardens/acre/masks/IMG_1_mask.png", size=(40, 30))
-    save_photo("gardens/acre/IMG_1-0123abcd.jpg", size=(40, 30))  # drawn beside its photo
-    save_photo("gardens/phone/IMG-20260504.jpg", size=(40, 30))  # a day, not a digest
-    for name in ("IMG_1-14462265.jpg", "IMG_2-bcba72b3.jpg"):
-        save_photo(f"decisions/{name}", size=(40, 30))
+    save_photo("gardens/phone/IMG_1-0123abcd.jpg", size=(40, 30))  # named as if it were drawn
     write_model(here / "a.onnx")
     (here / "b.toml").write_text('name = "beds"\nremove = ["CHEAL"]\n')
     (here / "c.toml").write_text('name = "small"\nbackbone = "plain"\n')
@@ -204,6 +209,32 @@ def test_a_folder_names_all_it_holds_by_the_way_of_the_data(
         "  a.onnx: model file",
         "  b.toml: policy",
     ]
+
+
+def test_pictures_that_weedset_draws_are_no_photos(here: Path, save_photo: SavePhoto) -> None:
+    """They say so in EXIF's ImageDescription (0x010E, EXIF 2.32), wherever one puts them."""
+    (here / "camera.toml").write_text(
+        'name = "c"\nheight_mm = 600\n[lens]\nfield_of_view_deg = 60\n'
+        'field_of_view_across = "width"\n'
+    )
+    photo = save_photo("IMG_1.jpg", size=(400, 300))
+    write_model(here / "m.onnx")
+    seen = ["--model", "m.onnx", "--camera", "camera.toml", "--overlay", "."]
+    assert run("new", "garden")[0] == 0
+    assert run("tile", photo, "--camera", "camera.toml", "--site", "a", "-w", "garden")[0] == 0
+    assert run("classify", photo, *seen)[0] == 0
+    for name in ("glance.jpg", "glance.png"):
+        assert run("quality", "-w", "garden", "--sheet", name)[0] == 0
+    for name in ("plan.png", "plan.jpg"):
+        words = ["--camera", "camera.toml", "--photo-px", "400x300", "--plot", name]
+        code, _, err = run("plan", *words)
+        assert code == 0, err
+    drawn = {path for ending in ("jpg", "png") for path in here.glob(f"*.{ending}")} - {photo}
+    assert len(drawn) == 5
+    for path in drawn:
+        with Image.open(path) as picture:
+            assert picture.getexif()[0x010E] == "Drawn by weedset, no photo"
+    assert json.loads(run("status", ".", "--json")[1])["photos"] == 1
 
 
 def test_in_its_own_source_it_offers_the_demo_and_no_picture_of_the_manual(
@@ -264,6 +295,27 @@ def test_training_is_offered_from_three_sites_on_by_a_recipe_that_is_there(
     )
     assert "loose" not in said
     assert run("recipes", "teacher")[0] == 0
+
+
+def test_a_workspace_alone_in_a_folder_is_described_at_once(
+    here: Path, save_photo: SavePhoto
+) -> None:
+    (here / "camera.toml").write_text('name = "c"\n[scale]\ngsd_mm_per_px = 0.5\n')
+    assert run("new", "garden")[0] == 0
+    photo = save_photo("photos/IMG_1.jpg", size=(400, 300))
+    assert run("tile", photo, "--camera", "camera.toml", "--site", "a", "-w", "garden")[0] == 0
+    (here / "labels.csv").write_text("photo,row,col,species\nIMG_1.jpg,0,0,CHEAL\n")
+    labels = ["import", "csv", "labels.csv", "--looked-for", "CHEAL", "-w", "garden"]
+    assert run(*labels)[0] == 0
+    assert status(".") == ("folder", status("garden")[1])
+    lines = run("status", ".")[1].splitlines()
+    at = lines.index("  garden: workspace")
+    assert lines[at + 1] == f"  {run('status', 'garden')[1].splitlines()[1]}"
+    assert "        1 tile  with CHEAL  fat hen" in lines
+    said = json.loads(run("status", ".", "--json")[1])
+    assert (said["photos"], said["workspace"]["species"]) == (1, {"CHEAL": 1})
+    (here / "garden" / "weedset.toml").write_text("damaged")
+    assert status(".")[1] == ["weedset status garden"]
 
 
 def test_what_is_none_of_these_is_said_so(here: Path) -> None:

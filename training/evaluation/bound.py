@@ -135,7 +135,7 @@ def require_boundable(card: ModelCard, policy: Policy) -> None:
         raise PolicyError(
             "removes nothing that the model may treat by its own card: there is no harm to bound",
             where=policy.name,
-            fix="`weedset card` shows the card: only species with a treat_at can be treated",
+            fix="`weedset card` shows the species that the model ever treats: name one of these",
         )
 
 

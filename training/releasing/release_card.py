@@ -7,12 +7,12 @@ from typing import Any
 
 import yaml
 
-from training.evaluation.bound_words import bound_words
 from training.evaluation.evaluation_text import evaluation_table
 from training.evaluation.judging import Evaluation
 from training.export import LEAST_AGREEMENT
 from training.releasing.compare_text import comparison_table
 from training.releasing.release_gate import Judged
+from weedset.cardwords import bound_words
 from weedset.licences import hub_fields
 from weedset.markdown import plain
 from weedset.modelcard import ModelCard

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from training.evaluation.bound_words import bound_words
 from training.evaluation.pairs import Ought
 from training.evaluation.per_row import ROW_M, Count
 from training.releasing.report_page import Drawing, Section, Table
@@ -10,6 +9,7 @@ from training.releasing.report_pictures import error_pictures, worst_errors
 from training.releasing.report_plots import decisions_svg
 from training.releasing.report_words import next_steps, site_scores
 from training.releasing.reported import Reported
+from weedset.cardwords import bound_words
 from weedset.records import Action
 
 

@@ -6,10 +6,10 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from training.evaluation.bound_words import bound_words
 from training.evaluation.judging import Evaluation
 from training.evaluation.pairs import Ought, Pair, what_ought
 from weedset.board.decide import outside_bound
+from weedset.cardwords import bound_words
 from weedset.labelling import newest_opinions
 from weedset.modelcard import ModelCard
 from weedset.records import ANY_PLANT, Action, LabelledTile, Opinion, Policy, Verdict

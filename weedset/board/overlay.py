@@ -12,6 +12,7 @@ from PIL import Image, ImageDraw
 from weedset.board.classify import ClassifiedCell, ClassifiedPhoto
 from weedset.board.marks import Mark, font_of, stamp
 from weedset.digests import write_whole
+from weedset.drawn import drawn_exif
 from weedset.errors import PhotoError, printable
 from weedset.geometry import cell_footprint
 from weedset.images import open_photo
@@ -42,7 +43,7 @@ def write_overlay(path: Path, classified: ClassifiedPhoto, card: ModelCard, fold
     """
     picture = draw_overlay(open_photo(path).image, classified, card)
     buffer = io.BytesIO()
-    picture.save(buffer, "JPEG", quality=_QUALITY)
+    picture.save(buffer, "JPEG", quality=_QUALITY, exif=drawn_exif())
     target = folder / f"{path.stem}-{classified.digest[:8]}.jpg"
     try:
         write_whole(target, buffer.getvalue())

@@ -16,13 +16,15 @@ from weedset.board.guards import KEPT_CLEAR, Guards
 from weedset.board.model import open_model
 from weedset.board.overlay import write_overlay
 from weedset.board.report import action_counts, cell_records, photo_record
+from weedset.cardwords import card_lines
 from weedset.cli.door import JsonOption, emit
-from weedset.errors import ModelError, WeedsetError
+from weedset.errors import ModelError, WeedsetError, printable
 from weedset.images import find_photos
 from weedset.modelcard import card_to_json, reminder
 from weedset.profile import read_camera_profile
 from weedset.records import Action
 from weedset.talk import complain, follow, say
+from weedset.taxonomy import load_species
 
 ModelOption = Annotated[Path, typer.Option("--model", help="The model file (ONNX with its card).")]
 
@@ -107,14 +109,23 @@ def _why(seen: ClassifiedPhoto) -> str:
     return f"  ({beside} left for being beside a plant to protect)" if beside else ""
 
 
-def card(model: Annotated[Path, typer.Argument(help="A model file.")]) -> None:
-    """Show the card inside a model file, as JSON.
+def card(
+    model: Annotated[Path, typer.Argument(help="A model file.")], as_json: JsonOption = False
+) -> None:
+    """Show the card inside a model file: what it tells, takes, learned from, and its harm.
+
+    With --json all of it, also the scores at which each species counts as seen.
 
     Example: `weedset card small.onnx`
 
-    Example: `weedset card small.onnx | python -m json.tool`
+    Example: `weedset card small.onnx --json`
     """
     if zipfile.is_zipfile(model):
         fix = f"if it is a contribution, `weedset check {model}` reads it"
         raise ModelError("is a zip archive, not a model file", where=str(model), fix=fix)
-    typer.echo(card_to_json(open_model(model).card))
+    found = open_model(model).card
+    if as_json:
+        typer.echo(card_to_json(found))
+        return
+    for line in card_lines(found, load_species()):
+        typer.echo(printable(line))

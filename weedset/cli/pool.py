@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated
@@ -22,7 +23,7 @@ from weedset.pool.coverage import (
     write_call,
 )
 from weedset.pool.coverage_plot import draw_coverage
-from weedset.pool.editions import freeze
+from weedset.pool.editions import empty_parts, freeze
 from weedset.pool.frozen import is_edition
 from weedset.pool.intake import accept, add, letter, refuse
 from weedset.pool.journal import read_journal
@@ -300,12 +301,27 @@ def freeze_pool(
     edition, is_new = freeze(opened, who, apart)
     say("Frozen." if is_new else "Nothing changed since the last edition.")
     folder = opened.edition(edition.number)
+    if empty := empty_parts(read_journal(opened), edition):
+        say(f"NOTE: {_lacking(empty)}")
     if as_json:
-        emit({**asdict(edition), "folder": str(folder), "new": is_new})
+        facts = {"folder": str(folder), "new": is_new, "empty_parts": empty}
+        emit({**asdict(edition), **facts})
     else:
         typer.echo(
             f"edition {edition.number}: {edition.tiles} tiles, {folder}, sha256 {edition.digest}"
         )
+
+
+def _lacking(empty: Sequence[str]) -> str:
+    """Return what an edition without some of its parts is not good for, and what to do."""
+    hurt = "a model trained on it cannot be judged by it"
+    if empty != ("test",):
+        hurt = "no model can be trained on it"
+    parts = f"part {empty[0]} is" if len(empty) == 1 else f"parts {' and '.join(empty)} are"
+    return (
+        f"the {parts} empty: {hurt}. A site goes whole into one part, so it takes three sites at "
+        "least: accept contributions of more sites, then freeze again."
+    )
 
 
 def verify_pool(

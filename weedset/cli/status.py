@@ -31,7 +31,8 @@ def status(
 
     It knows workspaces, pools, runs, editions, releases, model files, contributions, camera
     profiles, policies, recipes and photos; pictures that weedset drew and masks are no photos.
-    In a folder with none of these it says how to begin.
+    In a folder with none of these it says how to begin; of a folder in which one workspace
+    lies, and no more to tell of, it says what that one holds.
 
     Example: `weedset status`
 
@@ -49,7 +50,8 @@ def status(
     typer.echo(f"{printable(str(path))}: {holding.kind}")
     for line in holding.words:
         typer.echo(f"  {printable(line)}")
-    species = holding.facts.get("species")
+    inside = holding.facts.get("workspace", holding.facts)
+    species = inside.get("species") if isinstance(inside, dict) else None
     if isinstance(species, dict):
         known = load_species()
         for code, count in sorted(species.items(), key=lambda item: -item[1]):

@@ -66,6 +66,13 @@ def editions(entries: Sequence[Entry]) -> list[Edition]:
     ]
 
 
+def empty_parts(entries: Sequence[Entry], edition: Edition) -> tuple[str, ...]:
+    """Return the splits of which an edition has no tile, in the order of their use."""
+    found = standings(entries)
+    filled = {found[digest].split for digest in edition.contributions}
+    return tuple(split for split in SHARES if split not in filled)
+
+
 def freeze(pool: Pool, who: str, apart: bool = False) -> tuple[Edition, bool]:
     """Freeze an edition of all that is accepted; return it, and whether it is a new one.
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import shutil
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from weedset.contribution.layout import tile_place
 from weedset.contribution.rows import GivenLabel
 from weedset.digests import aside_of, write_whole
 from weedset.errors import PoolError
+from weedset.fields import parse_json, read_text
 from weedset.geometry import cell_footprint
 from weedset.pool.contents import Contents, opened
 from weedset.pool.journal import read_journal
@@ -27,6 +29,29 @@ from weedset.tilearchive import write_archive
 
 #: The plants of the contribution that have a code of their own, where there are any.
 OWN_SPECIES = "species.csv"
+
+#: Which contribution a workspace shows.
+_SHOWN = "look.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What a workspace shows: the pool, where it lay then, and the contribution's SHA-256."""
+
+    pool: Path
+    digest: str
+
+
+def shown_in(workspace: Path) -> Looked | None:
+    """Return which contribution of a pool a workspace shows, None where it is somebody's own.
+
+    Raises PoolError where the file that says so is damaged.
+    """
+    path = workspace / _SHOWN
+    if not path.is_file():
+        return None
+    fields = parse_json(read_text(path, PoolError), str(path), PoolError)
+    return Looked(Path(fields.text("pool")), fields.text("contribution"))
 
 
 def look_into(pool: Pool, name: str, folder: Path) -> tuple[Workspace, Standing]:
@@ -45,6 +70,8 @@ def look_into(pool: Pool, name: str, folder: Path) -> tuple[Workspace, Standing]
     try:
         with opened(pool, item) as contents:
             _fill(aside, contents)
+        shown = {"pool": str(pool.root.absolute()), "contribution": item.digest}
+        write_whole(aside / _SHOWN, json.dumps(shown) + "\n")
         aside.rename(folder)
     except OSError as exc:
         raise written_in_vain(folder, exc) from exc
