@@ -7,11 +7,13 @@ BIN := $(VENV)/bin
 
 env: $(VENV)/.ready
 
+# Any editable installation warns of folders with the package's name: here they are the package.
 $(VENV)/.ready: pyproject.toml
-	$(PYTHON) -c 'import sys; v = sys.version_info[:2]; sys.exit(None if (3, 11) <= v <= (3, 13) else "weedset needs Python 3.11 to 3.13, this is %d.%d: run `make PYTHON=python3.12 ...`" % v)'
+	@$(PYTHON) -c 'import sys; v = sys.version_info[:2]; sys.exit(None if (3, 11) <= v <= (3, 13) else "weedset needs Python 3.11 to 3.13, this is %d.%d: run `make PYTHON=python3.12 ...`" % v)'
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --upgrade pip
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev]'
+	PYTHONWARNINGS='ignore:Editable installation' \
+	    $(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev]'
 	touch $@
 
 demo: env
