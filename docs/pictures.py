@@ -53,7 +53,7 @@ def main(demo: Path) -> None:
 def draw_decisions(demo: Path, work: Path) -> None:
     """Draw what the demo's model decides on a photo of a garden that it never saw."""
     garden = demo / "gardens" / HELD_OUT[0]
-    weedset("classify", garden / "IMG_0001.jpg", "--model", demo / "demo.onnx", "--camera",
+    weedset("classify", garden / "IMG_0003.jpg", "--model", demo / "demo.onnx", "--camera",
             garden / "camera.toml", "--policy", demo / "policy.toml",
             "--overlay", work / "seen")  # fmt: skip
     (drawn,) = (work / "seen").glob("*.jpg")
