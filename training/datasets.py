@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -18,7 +17,7 @@ from training.augment import Augmenter, use_one_thread
 from training.distributed import World, shared_batch
 from training.recipe import Recipe
 from training.stopping import leave_stopping_to_parent
-from weedset.hands import cores
+from weedset.hands import cores, memory_bytes
 from weedset.images import decode_tile
 from weedset.labelling import targets
 from weedset.preprocess import resize_tile
@@ -91,8 +90,7 @@ class TileDataset(Dataset[Batch]):
         Raises PhotoError for a damaged tile.
         """
         shape = (len(self), self._input_px, self._input_px, 3)
-        memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
-        if np.prod(shape, dtype=np.int64) * world.here > memory * _MEMORY_SHARE:
+        if np.prod(shape, dtype=np.int64) * world.here > memory_bytes() * _MEMORY_SHARE:
             return
         decoded = np.empty(shape, np.uint8)
 

@@ -15,6 +15,7 @@ from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from itertools import chain, islice
+from pathlib import Path
 from typing import Any, TypeVar
 
 from weedset.errors import MissingPartError, WorkersError
@@ -69,6 +70,19 @@ def in_order(
 def cores() -> int:
     """Return how many cores this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def memory_bytes(limit: Path = Path("/sys/fs/cgroup/memory.max")) -> int:
+    """Return how much memory there is: the machine's, or its container's where that is less.
+
+    `limit` is where Linux tells the latter (control groups, version 2: a number, or "max").
+    """
+    whole = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    try:
+        said = limit.read_text("ascii").strip()
+    except OSError:
+        return whole
+    return min(whole, int(said)) if said.isdecimal() else whole
 
 
 @contextmanager

@@ -6,11 +6,29 @@ import os
 import signal
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 
 from weedset.errors import WorkersError
-from weedset.hands import cluster_executor, in_order
+from weedset.hands import cluster_executor, in_order, memory_bytes
+
+
+def test_a_container_has_no_more_memory_than_it_was_given(tmp_path: Path) -> None:
+    """The two forms of memory.max: docs.kernel.org, "Control Group v2", memory interface files.
+
+    Reference for the machine's: MemTotal of /proc/meminfo, in kB (proc(5)).
+    """
+    limit = tmp_path / "memory.max"
+    whole = memory_bytes(limit)
+    meminfo = dict(line.split(":", 1) for line in Path("/proc/meminfo").read_text().splitlines())
+    assert whole == int(meminfo["MemTotal"].split()[0]) * 1024
+    limit.write_text("max\n")
+    assert memory_bytes(limit) == whole
+    limit.write_text("536870912\n")
+    assert memory_bytes(limit) == 536870912
+    limit.write_text(f"{whole * 2}\n")
+    assert memory_bytes(limit) == whole
 
 
 def add(shared: int, item: int) -> int:
