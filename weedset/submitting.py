@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from weedset.digests import blocks_digest, file_digest, whole_file
+from weedset.digests import aside_of, blocks_digest, file_digest, whole_file
 from weedset.errors import ContributionError, MissingPartError, why_unreadable
 from weedset.fields import require_file
 
@@ -80,7 +80,7 @@ def _submit_to_address(archive: Path, to: str) -> str:
 def _put_whole(system: Any, archive: Path, path: str) -> None:
     """Write aside, look at the size, then rename; what failed is removed."""
     folder, _, name = path.rpartition("/")
-    aside = f"{folder}/.{name}.part"
+    aside = f"{folder}/{aside_of(Path(name)).name}"
     try:
         system.put_file(str(archive), aside)
         if system.size(aside) != archive.stat().st_size:
