@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image, UnidentifiedImageError
 
 from weedset.digests import bytes_digest
+from weedset.drawn import is_drawn
 from weedset.errors import LabelError, PhotoError, WeedsetError, why_unreadable
 from weedset.fields import require_file
 from weedset.records import ExifFacts, Photo
@@ -167,8 +168,8 @@ def _open_mask(path: Path) -> Iterator[Image.Image]:
 def find_photos(paths: list[Path]) -> list[Path]:
     """Return the photos among files and folders (not searched deeper), in name order.
 
-    Raises PhotoError where a path is absent, a folder holds no photo, or a file is named
-    as a mask is.
+    Raises PhotoError where a path is absent, a folder holds no photo, a file is named as a mask
+    is, or weedset drew it itself.
     """
     found: list[Path] = []
     for path in paths:
@@ -179,6 +180,7 @@ def find_photos(paths: list[Path]) -> list[Path]:
                 if item.suffix.lower() in PHOTO_SUFFIXES
                 and not item.name.startswith(".")
                 and not item.stem.endswith(_MASK_ENDING)
+                and not is_drawn(item)
             )
             if not inside:
                 raise PhotoError("holds no photo", where=str(path), fix=_where_to_look(path))
@@ -186,6 +188,9 @@ def find_photos(paths: list[Path]) -> list[Path]:
         elif path.stem.endswith(_MASK_ENDING):
             fix = "leave it out; `weedset import masks` takes it in once its photo is tiled"
             raise PhotoError("is named as a mask, not as a photo", where=str(path), fix=fix)
+        elif is_drawn(path):
+            fix = "leave it out, and name the photo that it was made of"
+            raise PhotoError("was drawn by weedset and is no photo", where=str(path), fix=fix)
         elif path.exists():
             found.append(path)
         else:

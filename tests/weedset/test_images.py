@@ -14,6 +14,7 @@ from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
 from tests.conftest import SavePhoto, real_photos
+from weedset.drawn import drawn_exif
 from weedset.errors import LabelError, PhotoError
 from weedset.images import decode_photo, find_photos, open_photo, read_mask
 
@@ -165,3 +166,12 @@ def test_folders_give_their_photos_in_order(save_photo: SavePhoto, tmp_path: Pat
     )
     with pytest.raises(PhotoError, match="no such file or folder"):
         find_photos([tmp_path / "gone"])
+
+
+def test_what_weedset_drew_is_no_photo(save_photo: SavePhoto, tmp_path: Path) -> None:
+    save_photo("in/a.jpg")
+    drawn = tmp_path / "in" / "b.jpg"
+    Image.new("RGB", (64, 64)).save(drawn, exif=drawn_exif())
+    assert [path.name for path in find_photos([tmp_path / "in"])] == ["a.jpg"]
+    with pytest.raises(PhotoError, match="was drawn by weedset"):
+        find_photos([drawn])
