@@ -98,22 +98,31 @@ def _said(rng: np.random.Generator) -> Statement:
     return Statement("nobody", Origin.MASK, verdict, present=here)
 
 
+def train_on(cards: int) -> list[str]:
+    """Return the words that start training on so many cards, or on the processor."""
+    starter = [sys.executable]
+    if cards > 1:
+        starter += ["-m", "torch.distributed.run", "--standalone", "--nproc-per-node", str(cards)]
+    return [*starter, "-m", "training.verbs", "train"]
+
+
+def cards_seen(cards: int) -> dict[str, str]:
+    """Return the environment in which this code runs and sees so many cards."""
+    beside = filter(None, (str(ROOT), os.environ.get("PYTHONPATH")))
+    seen = ",".join(map(str, range(cards)))
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(beside), "CUDA_VISIBLE_DEVICES": seen}
+
+
 def measured(folder: Path, cards: int, workers: int, batch: int, epochs: int) -> dict[str, object]:
     """Train once; return speed and waiting without the first epoch, which starts all up."""
     recipe, out = folder / "gpu.toml", folder / f"run-{cards}-{workers}-{batch}"
     recipe.write_text(RECIPE.format(batch=batch * cards, epochs=epochs))
     shutil.rmtree(out, ignore_errors=True)
-    starter = [sys.executable]
-    if cards > 1:
-        starter += ["-m", "torch.distributed.run", "--standalone", "--nproc-per-node", str(cards)]
-    words = ["-m", "training.verbs", "train", recipe, "-w", folder / "workspace", "--out", out]
+    words = [recipe, "-w", folder / "workspace", "--out", out]
     limits = ["--held-out", "site-0", "--workers", str(workers)]
-    beside = filter(None, (str(ROOT), os.environ.get("PYTHONPATH")))
-    env = {**os.environ, "PYTHONPATH": os.pathsep.join(beside)}
-    if cards == 1:
-        env["CUDA_VISIBLE_DEVICES"] = "0"
     start = perf_counter()
-    subprocess.run([*starter, *map(str, words), *limits], env=env, check=True)
+    command = [*train_on(cards), *map(str, words), *limits]
+    subprocess.run(command, env=cards_seen(cards), check=True)
     run = read_run(out)
     warm = run.epochs[1:]
     seconds = sum(epoch.seconds for epoch in warm)

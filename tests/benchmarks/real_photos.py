@@ -36,7 +36,7 @@ from training.backbones import build_backbone
 from training.datasets import TileDataset, target_table
 from training.export import export_model
 from training.recipe import Recipe, read_recipe
-from training.runs import Run, read_run
+from training.runs import Run, load_model, read_run
 from training.sources import Source, from_workspace
 from weedset.board.model import open_model
 from weedset.preprocess import model_input
@@ -177,6 +177,18 @@ def _weights(folder: Path) -> dict[str, torch.Tensor]:
 
     weights: dict[str, torch.Tensor] = load_file(folder / "model.safetensors")
     return weights
+
+
+def held_out_answers(source: Source, folder: Path) -> tuple[NDArray[np.int8], NDArray[np.float32]]:
+    """Return the targets of the tiles that a run held out, and what its float model answers.
+
+    Both are (tiles, classes).
+    """
+    run = read_run(folder)
+    held_out = [t for t in source.tiles if t.tile.photo_digest in run.test]
+    shown = TileDataset(held_out, run.card.codes, source.archive_of, run.card.input_px)
+    pixels = np.stack([shown.pixels(i) for i in range(len(shown))])
+    return shown.targets, float_probabilities(load_model(folder, run), pixels, run)
 
 
 def histogram(

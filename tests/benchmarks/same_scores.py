@@ -12,11 +12,9 @@ of seeds are noise. Ways that this machine cannot go are left out, and it says s
 from __future__ import annotations
 
 import argparse
-import os
 import re
 import signal
 import subprocess
-import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,12 +22,11 @@ from time import perf_counter, sleep
 
 import numpy as np
 import torch
-from numpy.typing import NDArray
 
-from tests.benchmarks.real_photos import CONFIGS, float_probabilities, marks
-from training.datasets import TileDataset, target_table
-from training.runs import finished, load_model, read_run
-from training.sources import Source, from_workspace
+from tests.benchmarks.gpu_training import cards_seen, train_on
+from tests.benchmarks.real_photos import CONFIGS, held_out_answers, marks
+from training.runs import finished, read_run
+from training.sources import from_workspace
 from weedset.settings import open_workspace
 
 ROOT = Path(__file__).parents[2]
@@ -58,15 +55,9 @@ def learn(way: Way, recipe: Path, workspace: Path, out: Path) -> None:
     """Train once, all that is said into a file beside the run."""
     if finished(out):
         return
-    starter = [sys.executable, "-m"]
-    if way.cards > 1:
-        starter += ["torch.distributed.run", "--standalone", "--nproc-per-node", str(way.cards)]
-        starter += ["-m"]
-    words = ["training.verbs", "train", recipe, "-w", workspace, "--out", out]
-    command = [*starter, *map(str, words), "--workers", str(way.workers)]
-    env = {**os.environ, "OMP_NUM_THREADS": str(way.threads)}
-    env["PYTHONPATH"] = os.pathsep.join(filter(None, (str(ROOT), env.get("PYTHONPATH"))))
-    env["CUDA_VISIBLE_DEVICES"] = ",".join(map(str, range(way.cards)))
+    words = [recipe, "-w", workspace, "--out", out, "--workers", way.workers]
+    command = [*train_on(way.cards), *map(str, words)]
+    env = {**cards_seen(way.cards), "OMP_NUM_THREADS": str(way.threads)}
     said = out.with_suffix(".log")
     start = perf_counter()
     with said.open("w") as log:
@@ -86,16 +77,6 @@ def _stop_halfway(running: subprocess.Popen[bytes], said: Path) -> None:
             break
         sleep(0.05)
     running.wait()
-
-
-def scores(source: Source, folder: Path) -> NDArray[np.float64]:
-    """Return area under the ROC curve and average precision per class, held out, (2, classes)."""
-    run = read_run(folder)
-    held_out = [t for t in source.tiles if t.tile.photo_digest in run.test]
-    shown = TileDataset(held_out, run.card.codes, source.archive_of, run.card.input_px)
-    pixels = np.stack([shown.pixels(i) for i in range(len(shown))])
-    model = load_model(folder, run).eval()
-    return marks(target_table(held_out, run.card.codes), float_probabilities(model, pixels, run))
 
 
 def main() -> None:
@@ -126,7 +107,7 @@ def main() -> None:
 
     source = from_workspace(open_workspace(told.workspace))
     codes = read_run(jobs[0][2]).card.codes
-    found = np.array([scores(source, out) for _, _, out in jobs])
+    found = np.array([marks(*held_out_answers(source, out)) for _, _, out in jobs])
     found = found.reshape(len(told.seeds), len(ways), 2, len(codes))
     print(f"recipe {told.recipe}, batch {told.batch or 'as it is'}, seeds {told.seeds}")
     for mark, name in enumerate(("area under ROC", "average precision")):

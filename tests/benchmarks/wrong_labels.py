@@ -20,12 +20,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.benchmarks.real_photos import CONFIGS, float_probabilities
+from tests.benchmarks.real_photos import CONFIGS, held_out_answers
 from training.calibration import reliability
-from training.datasets import TileDataset, target_table
 from training.metrics import average_precision
 from training.recipe import read_recipe
-from training.runs import finished, load_model, read_run
+from training.runs import finished, read_run
 from training.sources import Source, from_workspace, split_of
 from training.train import train
 from weedset.records import LabelledTile, Verdict
@@ -61,12 +60,7 @@ def _said(item: LabelledTile, wrong: dict[tuple[str, int, int], frozenset[str]])
 
 def marks(source: Source, folder: Path) -> NDArray[np.float64]:
     """Return average precision and expected calibration error per class, (2, classes)."""
-    run = read_run(folder)
-    held_out = [t for t in source.tiles if t.tile.photo_digest in run.test]
-    shown = TileDataset(held_out, run.card.codes, source.archive_of, run.card.input_px)
-    pixels = np.stack([shown.pixels(i) for i in range(len(shown))])
-    found = float_probabilities(load_model(folder, run), pixels, run)
-    truth = target_table(held_out, run.card.codes)
+    truth, found = held_out_answers(source, folder)
     each = range(truth.shape[1])
     precision = [average_precision(truth[:, i], found[:, i]) for i in each]
     errors = [reliability(truth[:, i], found[:, i]) for i in each]
