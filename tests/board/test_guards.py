@@ -133,7 +133,7 @@ def test_keep_out_around_what_must_not_be_hurt(
     left: int,
 ) -> None:
     decision = Decision(Action.UNSURE if species in ("CHEAL", ANY_PLANT) else Action.LEAVE, "")
-    other = ClassifiedCell(0, 0, 0, 0, (), decision, species, off_mm)
+    other = ClassifiedCell(0, 0, 0, 0, (0.5,) * 4, decision, species, off_mm)
     photo = kept_out(row_of_cells(eye, tmp_path, other), Guards(keep_out_mm=keep_out_mm))
     assert treated(photo) == 7 - left
     for cell in photo.cells[7 - left : 7]:
@@ -149,6 +149,18 @@ def test_keep_out_around_a_cell_of_which_the_model_told_nothing(
     answers = (0.0, 0.0, answer, 0.0)
     decision, species = Rule(eye.model.card, CHEAL_BED).weigh(answers)
     other = ClassifiedCell(0, 0, 0, 0, answers, decision, species, 0.0)
+    photo = kept_out(row_of_cells(eye, tmp_path, other), Guards(keep_out_mm=30.0))
+    assert treated(photo) == 7 - left
+    assert "anything may be 25 mm away" in photo.cells[6].decision.reason or not left
+
+
+@pytest.mark.parametrize(("skipped", "left"), [(False, 1), (True, 0)])
+def test_keep_out_around_a_cell_too_coarse_to_ask_of(
+    eye: Eye, tmp_path: Path, skipped: bool, left: int
+) -> None:
+    """Nobody knows what it holds; of one that the gate skipped, that it holds nothing green."""
+    decision = Decision(Action.LEAVE, "")
+    other = ClassifiedCell(0, 0, 0, 0, (), decision, None, 0.0, skipped=skipped)
     photo = kept_out(row_of_cells(eye, tmp_path, other), Guards(keep_out_mm=30.0))
     assert treated(photo) == 7 - left
     assert "anything may be 25 mm away" in photo.cells[6].decision.reason or not left

@@ -79,6 +79,19 @@ def test_what_touches_a_cell_to_protect_is_protected(eye: Eye) -> None:
     assert (one.protected, two.protected) == (True, False)
 
 
+def test_what_touches_a_cell_too_coarse_to_ask_of_waits_for_a_nearer_look(eye: Eye) -> None:
+    ground, photo = look(eye, shown((2, -20, 9, WEED), (40, -20, 8, WEED)))
+    photo = judged(photo, CHEAL=(1, 2))
+    cells = tuple(
+        replace(cell, probabilities=()) if (cell.row, cell.col) == (1, 1) else cell
+        for cell in photo.cells
+    )
+    for some, treat in ((photo.cells, [True, True]), (cells, [False, True])):
+        found = sightings(ground, replace(photo, cells=some), Mounting(0, 0))
+        assert [it.treat for it in found] == treat
+        assert not any(it.protected for it in found)
+
+
 def test_what_the_edge_cuts_waits_and_crumbs_are_none(eye: Eye) -> None:
     cut, crumb = (-97, 0, 9, WEED), (20, 20, 1.5, WEED)
     ground, photo = look(eye, shown(cut, crumb))

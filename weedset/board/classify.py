@@ -62,6 +62,11 @@ class ClassifiedCell:
     green: float | None = None
     skipped: bool = False
 
+    @property
+    def too_coarse(self) -> bool:
+        """Whether the model was not asked since it learned from finer photos alone."""
+        return not self.probabilities and not self.skipped
+
 
 @dataclass(frozen=True, slots=True)
 class ClassifiedPhoto:

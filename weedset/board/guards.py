@@ -114,15 +114,18 @@ def left_alone(photo: ClassifiedPhoto, reason: str) -> ClassifiedPhoto:
 def kept_out(photo: ClassifiedPhoto, guards: Guards) -> ClassifiedPhoto:
     """Return the photo with targets left alone that are too near to what must not be hurt.
 
-    That is a cell in which the rule saw a species to protect, or a plant without a name, or of
-    which the model's answer was no probability. The plant may stand anywhere in its cell, and
-    lie off by twice its position's uncertainty; where the profile does not tell that, one sigma
-    is taken to be the side of a cell. The target's own does not count: the tool goes where the
-    target was seen, right or wrong.
+    That is a cell in which the rule saw a species to protect, or a plant without a name, of
+    which the model's answer was no probability, or that is seen too coarsely to ask the model.
+    The plant may stand anywhere in its cell, and lie off by twice its position's uncertainty;
+    where the profile does not tell that, one sigma is taken to be the side of a cell. The
+    target's own does not count: the tool goes where the target was seen, right or wrong.
+    Ground beyond the photo's edge is not kept clear of.
     """
     if guards.keep_out_mm is None:
         return photo
-    shy = [cell for cell in photo.cells if must_not_be_hurt(cell, photo.policy)]
+    shy = [
+        cell for cell in photo.cells if cell.too_coarse or must_not_be_hurt(cell, photo.policy)
+    ]
     if not shy:
         return photo
     cell_mm = photo.grid.cell_mm
@@ -143,7 +146,8 @@ def must_not_be_hurt(cell: ClassifiedCell, policy: Policy) -> bool:
     """Say whether a cell holds, or may hold, a plant that is not to be removed.
 
     That is where the decision turned on a species, and on none that may be removed, or where
-    the model's answer is no probability: nobody knows what such a cell holds.
+    the model's answer is no probability: nobody knows what such a cell holds. Of one that is
+    too coarse another frame may tell.
     """
     if cell.species is not None:
         return cell.species not in policy.remove - policy.protect

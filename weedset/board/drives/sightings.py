@@ -37,8 +37,9 @@ class Sighting:
     `sigma_mm` is how far off its middle may be by chance, `bias_mm` how far off camera and
     mounting may put it, the same in each frame; both one sigma, None where the profile does
     not tell. `radius_mm` is how far its green reaches. `probabilities` are those of the cell
-    that holds most of it. `treat`: that cell's decision, guards included. `protected`: a cell
-    that it touches holds what must not be hurt, or the model's answer is none.
+    that holds most of it. `treat`: that cell's decision, guards included, where it touches no
+    cell that is too coarse. `protected`: a cell that it touches holds what must not be hurt, or
+    the model's answer is none.
     """
 
     x_mm: float
@@ -132,7 +133,7 @@ def _sighting(
         bias_mm=off_in_machine_mm(most, mounting),
         radius_mm=float(blobs.reach[number] + 0.5) * ground.px_mm,
         probabilities=most.probabilities,
-        treat=most.decision.action is Action.TREAT,
+        treat=most.decision.action is Action.TREAT and not any(it.too_coarse for it in held),
         protected=any(must_not_be_hurt(cell, photo.policy) for cell in held),
     )
 
