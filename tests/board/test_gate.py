@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,12 +13,13 @@ from tiny_model import CARD, camera, write_model
 
 from sample_data.write import Order, write
 from weedset.board.classify import ClassifiedPhoto, classify_photo
+from weedset.board.eye import Eye
 from weedset.board.gate import Gate, green_shares, skipped
 from weedset.board.model import open_model
 from weedset.board.report import cell_records, gate_tally, photo_record
 from weedset.images import read_mask
 from weedset.profile import read_camera_profile
-from weedset.records import Action, Policy
+from weedset.records import Action, Policy, Pose
 
 CHEAL_BED = Policy("bed", frozenset({"CHEAL"}), frozenset())
 SOIL, LEAF, RED = (120, 90, 60), (60, 130, 40), (250, 0, 0)
@@ -78,6 +80,31 @@ def test_skipped_cells_are_left_and_the_others_decided_as_without_a_gate(tmp_pat
             assert (after.probabilities, after.decision) == (before.probabilities, before.decision)
             assert (before.green, after.green) == (None, 1.0)
     assert [cell.decision.action for cell in plain.cells[8:]] == [Action.TREAT] * 4
+
+
+@pytest.mark.parametrize("gate", [None, Gate(0.01, audit_every=0)])
+def test_a_crop_without_green_is_kept_clear_of_as_without_a_gate(
+    tmp_path: Path, gate: Gate | None
+) -> None:
+    """A row: a weed, a crop with leaves as purple as beet's, two bare cells, a weed."""
+    red, green, blue = np.eye(3) / 255
+    weights = np.vstack([green, 0 * red, blue, 0 * red])  # CHEAL is green, STEME blue
+    model = open_model(write_model(tmp_path / "m.onnx", weights=weights))
+    soil, crop, weed = (120, 30, 60), (60, 20, 160), (40, 240, 10)
+    rng = np.random.default_rng(0)
+    picture = Image.new("RGB", (600, 100))
+    for col, colour in enumerate([weed, crop, soil, soil, weed, soil]):
+        rough = np.array(colour) + rng.integers(-4, 5, (100, 100, 3))
+        picture.paste(Image.fromarray(rough.astype(np.uint8)), (100 * col, 0))
+    picture.save(tmp_path / "row.png")
+    sure = replace(camera(), pose=Pose(uncertainty_deg=0.4))  # 10 + 2 * 10 mm to be kept
+    seen = Eye(model, sure, CHEAL_BED, gate).photo(tmp_path / "row.png")
+    assert [cell.species for cell in seen.cells] == ["CHEAL", "STEME", None, None, "CHEAL", None]
+    assert "STEME may be 25 mm away" in seen.cells[0].decision.reason
+    treated = [cell.col for cell in seen.cells if cell.decision.action is Action.TREAT]
+    assert treated == [4]
+    assert gate is None or gate_tally(seen, CARD).skipped == 4
+    assert gate_tally(seen, CARD).audited == 0  # what was looked at for its place is no sample
 
 
 def test_the_report_says_what_the_gate_skipped_and_what_its_audit_found(tmp_path: Path) -> None:

@@ -9,9 +9,11 @@ from pathlib import Path
 from time import perf_counter
 
 import numpy as np
+from numpy.typing import NDArray
 
 from weedset.board.decide import Rule, scale_fits
 from weedset.board.gate import Gate, green_shares, skipped
+from weedset.board.keepout import gap_mm, needed_mm
 from weedset.board.model import BoardModel
 from weedset.cells import CellsInView, cells_in_view, share_needed
 from weedset.errors import PhotoError
@@ -48,7 +50,8 @@ class ClassifiedCell:
     stand in the order of the card's classes, empty where the model was not asked.
     `species` is the one on which the decision turned, if any. `uncertainty_mm` (one sigma)
     is how far off the middle may lie; None where the profile does not tell. `green` is the
-    share of it that is green, None where no gate was asked, which `skipped` it or did not.
+    share of it that is green, None where no gate was asked, which `skipped` it or did not; what
+    it skipped has probabilities where the model was asked all the same, see `_looked_beside`.
     """
 
     row: int
@@ -133,9 +136,12 @@ def classify_image(
     where: str,
     limits: CellLimits = _LIMITS,
     gate: Gate | None = None,
+    keep_out_mm: float | None = None,
 ) -> ClassifiedPhoto:
     """Decide on every whole cell of an opened photo; `where` is its path, for errors.
 
+    What a `gate` skips is looked at all the same where a plant in it would be nearer than
+    `keep_out_mm`, and what positions may be off, to what is to be treated.
     Raises as `classify_photo`.
     """
     card = model.card
@@ -147,7 +153,8 @@ def classify_image(
     if misfit := scale_fits(card, scale.gsd_mm_per_px):
         cells = _left_alone(shown, misfit)
     else:
-        cells = _asked(model, opened, shown, Rule(card, policy), gate, timings_ms)
+        reach = None if keep_out_mm is None else needed_mm(keep_out_mm, off_mm, card.cell_mm)
+        cells = _asked(model, opened, shown, Rule(card, policy), gate, reach, timings_ms)
     return ClassifiedPhoto(
         name=Path(where).name,
         digest=opened.digest,
@@ -193,6 +200,7 @@ def _asked(
     shown: CellsInView,
     rule: Rule,
     gate: Gate | None,
+    reach_mm: Floats | None,
     timings_ms: dict[str, float],
 ) -> tuple[ClassifiedCell, ...]:
     side = model.card.input_px
@@ -215,12 +223,46 @@ def _asked(
         row = next(answers) if asked[at] else None
         cell = _decided(model.card, shown, at, row, rule)
         cells.append(cell if green is None else replace(cell, green=green[index]))
+    if gate is not None and reach_mm is not None:
+        cells = _looked_beside(model, tiles, cells, rule, reach_mm)
     marks.append(perf_counter())
     names = ("resample", "gate", "classify", "decide")
     for name, begin, end in zip(names, marks, marks[1:], strict=False):
         if name != "gate" or gate is not None:
             timings_ms[name] = (end - begin) * 1000
     return tuple(cells)
+
+
+def _looked_beside(
+    model: BoardModel,
+    tiles: NDArray[np.uint8],
+    cells: list[ClassifiedCell],
+    rule: Rule,
+    reach_mm: Floats,
+) -> list[ClassifiedCell]:
+    """Ask of skipped cells beside what is to be treated: a crop with red leaves is not green.
+
+    What is found there to treat is left as the gate left it, and asks for no more.
+    """
+    treated = [cell for cell in cells if cell.decision.action is Action.TREAT]
+    unasked = [index for index, cell in enumerate(cells) if cell.skipped]
+    if not treated or not unasked:
+        return cells
+    places = [(cells[index].row, cells[index].col) for index in unasked]
+    needed = np.array([reach_mm[place] for place in places])
+    middles = np.array([(cells[index].x_mm, cells[index].y_mm) for index in unasked])
+    gaps = [gap_mm(middles, (it.x_mm, it.y_mm), model.card.cell_mm) for it in treated]
+    near = np.flatnonzero((np.array(gaps) < needed).any(axis=0)).tolist()
+    answers = model.probabilities(np.array([tiles[places[at]] for at in near], np.uint8))
+    looked = list(cells)
+    for at, row in zip(near, answers.tolist(), strict=True):
+        decision, species = rule.weigh(row)
+        if decision.action is not Action.TREAT:
+            cell = cells[unasked[at]]
+            looked[unasked[at]] = replace(
+                cell, probabilities=tuple(row), decision=decision, species=species
+            )
+    return looked
 
 
 def _decided(

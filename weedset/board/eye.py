@@ -125,7 +125,15 @@ class Eye:
 
     def _decided(self, opened: OpenedPhoto, where: str, start: float) -> ClassifiedPhoto:
         decoded = perf_counter()
-        seen = classify_image(self.model, opened, self.profile, self.policy, where, gate=self.gate)
+        seen = classify_image(
+            self.model,
+            opened,
+            self.profile,
+            self.policy,
+            where,
+            gate=self.gate,
+            keep_out_mm=self.guards.keep_out_mm,
+        )
         asked = perf_counter()
         safe = guarded(seen, look_at(opened.image), self.guards)
         timings_ms = {

@@ -5,7 +5,6 @@ Applied after the rule per cell, and only ever turns decisions into LEAVE, with 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -15,11 +14,9 @@ from PIL import Image
 
 from weedset.board.classify import ClassifiedCell, ClassifiedPhoto
 from weedset.board.decide import is_probability
+from weedset.board.keepout import gap_mm, needed_mm
 from weedset.lens import Floats
 from weedset.records import Action, Decision, Policy
-
-#: How many sigmas a position may be off and still be kept clear of: 95 % for a normal error.
-_SIGMAS = 2.0
 
 #: Squared levels of grey, across and down: below, there is little but the rounding of levels.
 _LEAST_DIFFERENCE = 4.0
@@ -123,18 +120,17 @@ def kept_out(photo: ClassifiedPhoto, guards: Guards) -> ClassifiedPhoto:
     """
     if guards.keep_out_mm is None:
         return photo
-    shy = [
-        cell for cell in photo.cells if cell.too_coarse or must_not_be_hurt(cell, photo.policy)
-    ]
+    shy = [cell for cell in photo.cells if cell.too_coarse or must_not_be_hurt(cell, photo.policy)]
     if not shy:
         return photo
     cell_mm = photo.grid.cell_mm
     places = np.array([(cell.x_mm, cell.y_mm) for cell in shy])
-    needed_mm = guards.keep_out_mm + _SIGMAS * np.array([_off_mm(cell, cell_mm) for cell in shy])
+    off_mm = np.array([cell.uncertainty_mm for cell in shy], np.float64)  # None is NaN
+    needed = needed_mm(guards.keep_out_mm, off_mm, cell_mm)
     return replace(
         photo,
         cells=tuple(
-            _clear_of(cell, shy, places, needed_mm, cell_mm)
+            _clear_of(cell, shy, places, needed, cell_mm)
             if cell.decision.action is Action.TREAT
             else cell
             for cell in photo.cells
@@ -158,26 +154,20 @@ def _clear_of(
     cell: ClassifiedCell,
     shy: Sequence[ClassifiedCell],
     places: Floats,
-    needed_mm: Floats,
+    needed: Floats,
     cell_mm: float,
 ) -> ClassifiedCell:
-    beyond = np.abs(places - (cell.x_mm, cell.y_mm)) - cell_mm / 2
-    gap_mm = np.hypot(*np.maximum(beyond, 0).T)
-    worst = int(np.argmin(gap_mm - needed_mm))
-    if gap_mm[worst] >= needed_mm[worst]:
+    gap = gap_mm(places, (cell.x_mm, cell.y_mm), cell_mm)
+    worst = int(np.argmin(gap - needed))
+    if gap[worst] >= needed[worst]:
         return cell
     other = shy[worst]
     reason = (
         f"{cell.species} is here, but {other.species or 'anything'} may be "
-        f"{gap_mm[worst]:.0f} mm away (row {other.row} col {other.col}), "
-        f"and {needed_mm[worst]:.0f} {KEPT_CLEAR}"
+        f"{gap[worst]:.0f} mm away (row {other.row} col {other.col}), "
+        f"and {needed[worst]:.0f} {KEPT_CLEAR}"
     )
     return replace(cell, decision=Decision(Action.LEAVE, reason))
-
-
-def _off_mm(cell: ClassifiedCell, cell_mm: float) -> float:
-    off_mm = cell.uncertainty_mm
-    return cell_mm if off_mm is None or not math.isfinite(off_mm) else off_mm
 
 
 def guarded(photo: ClassifiedPhoto, look: Look, guards: Guards) -> ClassifiedPhoto:
