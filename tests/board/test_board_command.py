@@ -158,7 +158,7 @@ def test_the_gate_is_told_of_in_plain_words(
     asked = ("--least-green", "0.01", "--audit-every", "0")
     assert main(arguments(bench, *asked, "--policy", str(bench / "policy.toml"))) == 0
     out = capsys.readouterr().out
-    assert out.startswith("a.png: 12 cells: 0 treat, 12 leave, 0 unsure\n")
+    assert out.startswith("a.png: 12 cells: 0 treat, 12 leave, 0 unsure  (no green to speak of)\n")
     assert "  gate: 12 skipped; 0 looked at all the same, 0 of them with a plant\n" in out
 
 

@@ -8,8 +8,9 @@ from PIL import Image
 from tiny_model import CARD, camera, write_model
 
 from weedset.board.classify import ClassifiedPhoto, classify_photo
+from weedset.board.guards import left_alone
 from weedset.board.model import open_model
-from weedset.board.report import action_counts, cell_records, photo_record
+from weedset.board.report import action_counts, cell_records, photo_line, photo_record
 from weedset.errors import printable
 from weedset.records import Policy
 
@@ -53,6 +54,17 @@ def test_records_say_where_what_and_why(tmp_path: Path) -> None:
         "reason": "CHEAL is here (1.00)",
     }
     assert cells[3]["decision"] == "leave"
+
+
+def test_a_line_for_people_says_why_all_of_a_photo_is_left(tmp_path: Path) -> None:
+    photo = classified(tmp_path)
+    assert photo_record(photo, CARD)["fault"] is None
+    assert photo_line(photo) == "bed.png: 12 cells: 6 treat, 6 leave, 0 unsure"
+    dark = left_alone(photo, "too little light")
+    assert photo_record(dark, CARD)["fault"] == "too little light"
+    assert photo_line(dark).endswith(" 12 leave, 0 unsure  (too little light)")
+    broken = classified(tmp_path, bias=float("nan"))
+    assert photo_line(broken).endswith("  (the model gave nan, no probability)")
 
 
 def test_same_input_same_text(tmp_path: Path) -> None:

@@ -23,10 +23,10 @@ from weedset.board.gate import Gate
 from weedset.board.guards import Guards
 from weedset.board.measurement import check_record
 from weedset.board.overlay import write_overlay
-from weedset.board.report import action_counts, cell_records, gate_tally, photo_record
+from weedset.board.report import cell_records, gate_tally, photo_line, photo_record
 from weedset.board.rollinglog import RollingLog
 from weedset.board.streams import Incoming, concatenated_jpegs, headed, length_prefixed
-from weedset.errors import CheckNotPassedError, WeedsetError, in_lines, printable
+from weedset.errors import CheckNotPassedError, WeedsetError, in_lines
 from weedset.images import find_photos
 from weedset.modelcard import ModelCard, reminder
 from weedset.records import Action
@@ -217,9 +217,7 @@ def _each_photo(paths: list[Path]) -> Iterator[Path | WeedsetError]:
 
 def _plain_lines(photo: ClassifiedPhoto, card: ModelCard) -> Iterator[str]:
     """Yield a summary, then each cell that is more than left alone."""
-    counts = action_counts(photo)
-    tally = ", ".join(f"{counts[action]} {action}" for action in Action)
-    yield f"{printable(photo.name)}: {len(photo.cells)} cells: {tally}"
+    yield photo_line(photo)
     if photo.gate is not None:
         gate = gate_tally(photo, card)
         yield (

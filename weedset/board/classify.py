@@ -150,7 +150,8 @@ def classify_image(
     shown = _cells(card, view, limits, where)
     off_mm = position_uncertainty_mm(shown, profile, scale)
     timings_ms: dict[str, float] = {}
-    if misfit := scale_fits(card, scale.gsd_mm_per_px):
+    misfit = scale_fits(card, scale.gsd_mm_per_px)
+    if misfit is not None:
         cells = _left_alone(shown, misfit)
     else:
         reach = None if keep_out_mm is None else needed_mm(keep_out_mm, off_mm, card.cell_mm)
@@ -169,6 +170,7 @@ def classify_image(
         model_digest=model.digest,
         policy=policy,
         gate=gate,
+        fault=misfit,
     )
 
 

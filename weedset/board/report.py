@@ -7,13 +7,18 @@ from dataclasses import asdict
 
 from weedset.board.classify import ClassifiedPhoto
 from weedset.board.gate import Gate, GateTally
+from weedset.board.guards import KEPT_CLEAR
+from weedset.errors import printable
 from weedset.modelcard import ModelCard
 from weedset.records import Action
 from weedset.view import tilt_deg
 
 
 def photo_record(photo: ClassifiedPhoto, card: ModelCard) -> dict[str, object]:
-    """Return the record that stands before a photo's cells: scale, model, policy, counts."""
+    """Return the record that stands before a photo's cells: scale, model, policy, counts.
+
+    `fault` is why nothing in it may be acted on, null where something may.
+    """
     scale = photo.scale
     uncertainty = scale.uncertainty_mm_per_px
     return {
@@ -34,6 +39,7 @@ def photo_record(photo: ClassifiedPhoto, card: ModelCard) -> dict[str, object]:
         "model_digest": photo.model_digest,
         "policy": photo.policy.name,
         "counts": action_counts(photo),
+        "fault": photo.fault,
         "gate": None if photo.gate is None else _gate_record(photo, photo.gate, card),
     }
 
@@ -93,6 +99,22 @@ def action_counts(photo: ClassifiedPhoto) -> dict[str, int]:
     """Return how many cells got each decision, every decision named."""
     counts = Counter(cell.decision.action for cell in photo.cells)
     return {str(action): counts[action] for action in Action}
+
+
+def photo_line(photo: ClassifiedPhoto) -> str:
+    """Return what was decided on a photo in a line for people, with why all or some is left."""
+    counts = action_counts(photo)
+    tally = ", ".join(f"{counts[action]} {action}" for action in Action)
+    return f"{printable(photo.name)}: {len(photo.cells)} cells: {tally}{_why_left(photo)}"
+
+
+def _why_left(photo: ClassifiedPhoto) -> str:
+    reasons = [cell.decision.reason for cell in photo.cells]
+    if photo.fault is None and len(set(reasons)) > 1:
+        beside = sum(reason.endswith(KEPT_CLEAR) for reason in reasons)
+        return f"  ({beside} left for being beside what must not be hurt)" if beside else ""
+    turned = any(cell.species for cell in photo.cells)
+    return f"  ({photo.fault or reasons[0]})" if photo.fault or not turned else ""
 
 
 def _rounded(value: float, places: int) -> float:

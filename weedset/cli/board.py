@@ -9,20 +9,18 @@ from typing import Annotated
 
 import typer
 
-from weedset.board.classify import ClassifiedPhoto
 from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.eye import Eye
-from weedset.board.guards import KEPT_CLEAR, Guards
+from weedset.board.guards import Guards
 from weedset.board.model import open_model
 from weedset.board.overlay import write_overlay
-from weedset.board.report import action_counts, cell_records, photo_record
+from weedset.board.report import cell_records, photo_line, photo_record
 from weedset.cardwords import card_lines
 from weedset.cli.door import JsonOption, emit
 from weedset.errors import ModelError, WeedsetError, printable
 from weedset.images import find_photos
 from weedset.modelcard import card_to_json, reminder
 from weedset.profile import read_camera_profile
-from weedset.records import Action
 from weedset.talk import complain, follow, say
 from weedset.taxonomy import load_species
 
@@ -91,22 +89,10 @@ def classify(
             for record in cell_records(seen, opened.card):
                 emit(record)
         else:
-            counts = action_counts(seen)
-            shown = "  ".join(f"{counts[action]} {action}" for action in Action)
-            typer.echo(f"{seen.name}: {len(seen.cells)} cells: {shown}{_why(seen)}")
+            typer.echo(photo_line(seen))
     say(reminder(opened.card))
     if bad:
         raise typer.Exit(1)
-
-
-def _why(seen: ClassifiedPhoto) -> str:
-    """Return why cells of a photo are left alone: one reason for all, or what is beside them."""
-    reasons = [cell.decision.reason for cell in seen.cells]
-    kinds = {reason.partition(":")[0] for reason in reasons}
-    if len(kinds) == 1 and all(cell.decision.action is Action.LEAVE for cell in seen.cells):
-        return f"  ({reasons[0]})"
-    beside = sum(reason.endswith(KEPT_CLEAR) for reason in reasons)
-    return f"  ({beside} left for being beside a plant to protect)" if beside else ""
 
 
 def card(
