@@ -84,7 +84,8 @@ def test_the_newest_keeps_its_odometry_and_names_what_is_wrong() -> None:
     assert shot.odometry == Odometry(1200.5, -3, 361)
     (bad,) = Newest(headed(in_pieces(sent(FRAMES[0], odometry=[]))))
     assert isinstance(bad, PhotoError)
-    assert bad.where.startswith("frame 1: ")
+    assert bad.where == "frame 1"  # which a program reads as the name of the photo
+    assert "odometry" in bad.what
 
 
 def test_a_file_beside_a_photo_tells_its_odometry(tmp_path: Path) -> None:

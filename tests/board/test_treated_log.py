@@ -32,6 +32,19 @@ def test_a_file_that_is_not_there_is_a_new_drive(tmp_path: Path) -> None:
     assert read_treated(tmp_path / "none.jsonl") == DriveMap()
 
 
+@pytest.mark.parametrize("there", [False, True])
+def test_a_list_that_cannot_be_written_is_told_before_the_drive(
+    file: Path, monkeypatch: pytest.MonkeyPatch, there: bool
+) -> None:
+    """An SD card that became read-only, say; root may write what its mode forbids."""
+    path = file if there else file.with_name("new.jsonl")
+    asked = []
+    monkeypatch.setattr(os, "access", lambda *about: asked.append(about))
+    with pytest.raises(DriveError, match="cannot be written"):
+        read_treated(path)
+    assert asked == [(path if there else path.parent, os.W_OK)]
+
+
 def test_what_was_written_is_read_and_the_machine_is_nowhere(file: Path) -> None:
     found = read_treated(file)
     assert [(it.id, it.x_mm, it.radius_mm, it.state) for it in found.plants] == [

@@ -48,8 +48,8 @@ class Newest:
             for number, frame in enumerate(frames, 1):
                 name = f"frame {number}"
                 if isinstance(frame, PhotoError):
-                    where = f"{name}: {frame.where}" if frame.where else name
-                    self._put(PhotoError(frame.what, where=where, fix=frame.fix))
+                    what = f"{frame.where}: {frame.what}" if frame.where else frame.what
+                    self._put(PhotoError(what, where=name, fix=frame.fix))
                 else:
                     self._put(Shot(name, frame.data, frame.taken_s, frame.odometry))
         except PhotoError as error:

@@ -93,7 +93,7 @@ def stale(age_ms: float, guards: Guards) -> str | None:
     if limit is None or 0 <= age_ms <= limit:
         return None
     if age_ms < 0:
-        return "stale: the photo is younger than now, so a clock is wrong"
+        return "stale: the photo is from the future, so a clock is wrong"
     return f"stale: the photo is {age_ms / 1000:.1f} s old, at most {limit / 1000:g} s is allowed"
 
 

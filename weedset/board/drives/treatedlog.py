@@ -32,9 +32,12 @@ RESTARTED = (
 def read_treated(path: Path) -> DriveMap:
     """Return the map to go on with: an empty one without a file, else adrift.
 
-    Raises DriveError, naming file and line.
+    Raises DriveError, naming file and line, also where nothing could be added to it.
     """
     lines = _lines(path)
+    if not os.access(path if path.exists() else path.parent, os.W_OK):
+        fix = "name a file on a disk that can be written"
+        raise DriveError("cannot be written", where=str(path), fix=fix)
     if not lines:
         return DriveMap()
     first = parse_json(lines[0], f"{path}: line 1", DriveError)
