@@ -196,6 +196,7 @@ def test_a_frame_that_cannot_be_read_takes_the_offers_back(bench: Path, tmp_path
         ("p.jpg", "--drive", "m.toml", "--treated", "t"),
         ("-", "--anchor", "0", "0", "0", "1", "1"),
         ("-", "--drive", "m.toml", "--treated", "t", "--anchor", "0", "0", "nan", "1", "1"),
+        ("-", "--drive", "m.toml", "--treated", "t", "--anchor", "0", "0", "0", "-1", "1"),
     ],
 )
 def test_what_makes_no_sense_together_exits_2(bench: Path, typed: tuple[str, ...]) -> None:

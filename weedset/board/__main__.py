@@ -45,6 +45,8 @@ def main(arguments: list[str] | None = None) -> int:
         parser.error("--watch and - take one PHOTO and no --overlay")
     if bool(asked.drive) != bool(asked.treated) or (asked.anchor and not asked.drive):
         parser.error("--drive and --treated go together, and --anchor with them")
+    if asked.anchor and min(asked.anchor[3:]) < 0:
+        parser.error("--anchor: OFF_MM and OFF_DEG are 0 or more")
     if asked.drive and not live:
         parser.error("--drive is for --watch and for -")
     if asked.watch and not asked.photos[0].is_dir():
