@@ -9,9 +9,10 @@ from PIL import Image
 from tiny_model import CARD, camera, other_card, write_model
 
 from weedset.board.classify import ClassifiedPhoto, classify_photo
+from weedset.board.guards import Guards, kept_out
 from weedset.board.marks import Mark, stamp
 from weedset.board.model import open_model
-from weedset.board.overlay import draw_overlay, mark_of, write_overlay
+from weedset.board.overlay import _why_left, draw_overlay, mark_of, write_overlay
 from weedset.errors import PhotoError
 from weedset.records import Policy
 
@@ -33,7 +34,14 @@ def classified(folder: Path, width_px: int = 800) -> tuple[Image.Image, Classifi
 
 def test_marks_follow_decisions(tmp_path: Path) -> None:
     _, photo = classified(tmp_path)
-    assert [mark_of(cell) for cell in photo.cells] == MARKS * 3
+    assert [mark_of(cell, photo.policy) for cell in photo.cells] == MARKS * 3
+
+
+def test_a_weed_that_a_guard_left_is_not_marked_as_a_plant_to_protect(tmp_path: Path) -> None:
+    _, photo = classified(tmp_path)
+    kept = kept_out(photo, Guards())
+    assert [mark_of(cell, kept.policy) for cell in kept.cells[:2]] == [Mark.LEAVE, Mark.PROTECTED]
+    assert _why_left(kept) == ["3 left for being beside what must not be hurt"]
 
 
 def test_marks_differ_without_any_colour() -> None:

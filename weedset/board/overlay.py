@@ -10,6 +10,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from weedset.board.classify import ClassifiedCell, ClassifiedPhoto
+from weedset.board.guards import KEPT_CLEAR, must_not_be_hurt
 from weedset.board.marks import Mark, font_of, stamp
 from weedset.digests import write_whole
 from weedset.drawn import drawn_exif
@@ -17,7 +18,7 @@ from weedset.errors import PhotoError, printable
 from weedset.geometry import cell_footprint
 from weedset.images import open_photo
 from weedset.modelcard import ModelCard
-from weedset.records import ANY_PLANT, Action
+from weedset.records import ANY_PLANT, Action, Policy
 from weedset.view import ground_to_pixels
 
 _PAPER, _SOIL, _INK, _SOFT, _WARN = "#14181c", "#6a5848", "#f4f4f0", "#b4bac0", "#f0e442"
@@ -52,15 +53,15 @@ def write_overlay(path: Path, classified: ClassifiedPhoto, card: ModelCard, fold
     return target
 
 
-def mark_of(cell: ClassifiedCell) -> Mark:
-    """Return the mark for a cell's decision."""
+def mark_of(cell: ClassifiedCell, policy: Policy) -> Mark:
+    """Return the mark for a cell's decision; a weed that a guard left gets none but its code."""
     match cell.decision.action:
         case Action.TREAT:
             return Mark.TREAT
         case Action.UNSURE:
             return Mark.UNSURE
         case Action.LEAVE:
-            return Mark.LEAVE if cell.species is None else Mark.PROTECTED
+            return Mark.PROTECTED if must_not_be_hurt(cell, policy) else Mark.LEAVE
 
 
 def draw_overlay(image: Image.Image, classified: ClassifiedPhoto, card: ModelCard) -> Image.Image:
@@ -75,7 +76,8 @@ def draw_overlay(image: Image.Image, classified: ClassifiedPhoto, card: ModelCar
     for cell in classified.cells:
         box = _box_px(classified, cell, image)
         code = "" if cell.species in (None, ANY_PLANT) else str(cell.species)
-        inked = stamp(mark_of(cell), max(1, box[2] - box[0]), max(1, box[3] - box[1]), code)
+        mark = mark_of(cell, classified.policy)
+        inked = stamp(mark, max(1, box[2] - box[0]), max(1, box[3] - box[1]), code)
         picture.paste(inked, (box[0], box[1]), inked)
     picture.paste(legend, (0, image.height))
     return picture
@@ -142,7 +144,7 @@ def _draw_marks(
 ) -> int:
     """Draw each mark with its count and meaning, in as many lines as it takes."""
     draw = ImageDraw.Draw(paper)
-    counts = Counter(mark_of(cell) for cell in classified.cells)
+    counts = Counter(mark_of(cell, classified.policy) for cell in classified.cells)
     side = max(42, round(2.4 * text_px))
     x = float(pad)
     for mark, words in _LEGEND.items():
@@ -160,15 +162,18 @@ def _draw_marks(
 
 
 def _why_left(classified: ClassifiedPhoto) -> list[str]:
-    """Return why all cells are left, or for how many the model was not asked, and why."""
+    """Return why all cells are left; or how many for the model not being asked, and why, and how
+    many weeds for what is beside them.
+    """
     decisions = {cell.decision for cell in classified.cells}
     if len(decisions) == 1 and (only := next(iter(decisions))).action is Action.LEAVE:
         return [f"All cells left: {only.reason}"]
     reasons = [cell.decision.reason for cell in classified.cells if not cell.probabilities]
-    if not reasons:
-        return []
-    how_many = "All" if len(reasons) == len(classified.cells) else len(reasons)
-    return [f"{how_many} cells left: {reasons[0]}"]
+    found = [f"{len(reasons)} cells left: {reasons[0]}"] if reasons else []
+    beside = sum(cell.decision.reason.endswith(KEPT_CLEAR) for cell in classified.cells)
+    if beside:
+        found.append(f"{beside} left for being beside what must not be hurt")
+    return found
 
 
 def _paragraph(
