@@ -1,6 +1,6 @@
 """Drives at the level of detections, with exact truth: what a frame tells, and how it errs.
 
-All numbers of the noise are invented, on the rough side of what docs/board.md states.
+All numbers of the noise are invented, on the rough side of what docs/machines.md states.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""docs/board.md, what it shows across frames: the commands and the worked example run."""
+"""docs/machines.md, what it shows across frames: the commands and the worked example run."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from test_drawn_drive import jpeg
 from sample_data.drives import Stop, Strip, seen_from
 
 ROOT = Path(__file__).resolve().parents[2]
-TEXT = (ROOT / "docs" / "board.md").read_text("utf-8")
+TEXT = (ROOT / "docs" / "machines.md").read_text("utf-8")
 
 
 @pytest.fixture
@@ -151,7 +151,7 @@ def test_the_worked_example_runs(bench: Path, monkeypatch: pytest.MonkeyPatch) -
     machine = Machine(strip)
     _, code = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
     try:
-        exec(compile(code, "docs/board.md", "exec"), {"machine": machine})
+        exec(compile(code, "docs/machines.md", "exec"), {"machine": machine})
     finally:
         plants, (strip.plants, strip.stops) = strip.plants, before
     assert len(machine.struck) == len(set(machine.struck)) >= 2

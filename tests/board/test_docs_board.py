@@ -18,12 +18,11 @@ from tiny_model import write_model
 from weedset.board.measurement import read_measurement
 
 ROOT = Path(__file__).resolve().parents[2]
-TEXT = (ROOT / "docs" / "board.md").read_text("utf-8").partition("## For builders of machines")[0]
+TEXT = (ROOT / "docs" / "board.md").read_text("utf-8")
 LINES = [
     line
     for block in re.findall(r"^```\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
     for line in block.splitlines()
-    if "--drive" not in line  # a drive needs more, and has a test of its own
 ]
 SHORT = (
     (" check ", " check --seconds 0 "),

@@ -102,7 +102,7 @@ def test_the_worked_example_in_the_docs_runs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Twelve weeds in sight: the machine stops, centres, acts and verifies once."""
-    text = (Path(__file__).parents[2] / "docs" / "board.md").read_text()
+    text = (Path(__file__).parents[2] / "docs" / "machines.md").read_text()
     code, _across = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
     write_model(tmp_path / "small.onnx")
     (tmp_path / "camera.toml").write_text(
@@ -114,7 +114,7 @@ def test_the_worked_example_in_the_docs_runs(
     monkeypatch.chdir(tmp_path)
     machine = Machine()
     names = {"machine": machine}
-    exec(compile(code, "docs/board.md", "exec"), names)
+    exec(compile(code, "docs/machines.md", "exec"), names)
     assert machine.did[0] == "stop"
     assert machine.did.count("act") == 1
     assert machine.did[-1] == "go on"

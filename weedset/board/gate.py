@@ -1,8 +1,9 @@
 """Bare soil is skipped before the model is asked: a cheap look at how green each cell is.
 
-A skipped cell is left alone, so a gate can miss a weed but never harm a crop by acting. What
-it misses is measured with labels by `weedset evaluate --least-green`, and on the machine by
-letting the model look at every nth cell that would have been skipped.
+A skipped cell is left alone, and looked at all the same beside what is to be treated, so a gate
+can miss a weed but never harm a crop. What it misses is measured with labels by
+`weedset evaluate --least-green`, and on the machine by letting the model look at every nth cell
+that would have been skipped.
 """
 
 from __future__ import annotations

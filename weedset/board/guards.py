@@ -29,7 +29,7 @@ class Guards:
     `least_detail` and `least_brightness` to `most_brightness` speak of `Look`. `keep_out_mm`
     is how far from a plant to protect, or one without a name, the middle of a treated cell
     must stay: the reach of the tool. A photo older than `stale_after_ms` is not acted on.
-    All of them common practice, no source; docs/board.md tells what detail was measured.
+    All of them common practice, no source; docs/machines.md tells what detail was measured.
     """
 
     least_detail: float | None = 0.1
