@@ -49,11 +49,14 @@ def position_uncertainty_mm(cells: CellsInView, profile: CameraProfile, scale: S
     What the profile states as uncertain is moved by one sigma, one after the other, and
     what that does to the position of the same pixel is added in squares. A plant that is
     anywhere in the range of plant heights with equal chance adds its own. NaN where the
-    profile does not state how sure its height, or its scale, is.
+    profile does not state how sure its height, or its scale, is, or no height: then nobody
+    knows how far a tilt moves what is seen.
     """
     view, centres = cells.view, centres_mm(cells.grid)
     radius_mm = np.hypot(centres[..., 0], centres[..., 1])
-    if view.distance_mm is None or profile.declared_gsd_mm_per_px is not None:
+    if view.distance_mm is None:
+        return np.full(radius_mm.shape, np.nan)
+    if profile.declared_gsd_mm_per_px is not None:
         if scale.uncertainty_mm_per_px is None:
             return np.full(radius_mm.shape, np.nan)
         squares = (radius_mm * scale.uncertainty_mm_per_px / scale.gsd_mm_per_px) ** 2
@@ -61,8 +64,6 @@ def position_uncertainty_mm(cells: CellsInView, profile: CameraProfile, scale: S
         return np.full(radius_mm.shape, np.nan)
     else:
         squares = (radius_mm * profile.height_uncertainty_mm / view.distance_mm) ** 2
-    if view.distance_mm is None:
-        return np.asarray(np.sqrt(squares))
     seen = ground_to_pixels(view, centres)
     slopes = slopes_px_per_mm(view, centres)
     xx, xy, yx, yy = (slopes[..., i, j] for i in (0, 1) for j in (0, 1))

@@ -89,14 +89,16 @@ def test_positions_scatter_as_much_as_stated() -> None:
 
 def test_a_scale_that_was_declared_is_uncertain_in_proportion() -> None:
     # 0.01 of 0.5 mm/px is 2 %: at 200 mm from the middle 4 mm, by hand.
-    cells, stated_mm = seen(DECLARED)
+    cells, stated_mm = seen(replace(DECLARED, height_mm=800, pose=Pose(uncertainty_deg=0)))
     radius = np.hypot(*np.moveaxis(centres_mm(cells.grid), -1, 0))
     assert stated_mm == pytest.approx(radius * 0.02)
 
 
 def test_what_is_not_stated_is_not_invented() -> None:
     assert np.isnan(seen(profile(height_uncertainty_mm=None))[1]).all()
-    plain = replace(DECLARED, declared_uncertainty_mm_per_px=None)
+    # Of a scale without a height nobody knows how far a tilt moves what is seen.
+    assert np.isnan(seen(DECLARED)[1]).all()
+    plain = replace(DECLARED, height_mm=800, declared_uncertainty_mm_per_px=None)
     assert np.isnan(seen(plain)[1]).all()
 
 

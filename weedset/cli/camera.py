@@ -195,7 +195,9 @@ def from_object(
             across, down = profile.width_px or 0, profile.height_px or 0
             say(
                 f"So the whole photo shows {across * gsd:.0f} x {down * gsd:.0f} mm of ground. If "
-                "that cannot be, look at the two points again, and at the length: it is in mm."
+                "that cannot be, look at the two points again, and at the length: it is in mm.\n"
+                "Before a machine treats by it, add height_mm and height_uncertainty_mm: without a "
+                "height nobody knows how far off a position may lie, and much is left alone."
             )
     else:
         profile = height_from_length(known, opened, read_camera_profile(camera), str(photo))
