@@ -183,6 +183,7 @@ def test_keep_out_grows_with_the_way() -> None:
 def test_an_uncertain_position_is_not_offered() -> None:
     done = drive([weed(100, bias_mm=None)], [weed(40, bias_mm=None)])
     assert done[-1].offers == ()
+    assert "does not tell how far off" in str(done[-1].why_not)
     done = drive([weed(100, bias_mm=14.95)], [weed(40, bias_mm=14.95)])
     assert done[-1].offers == ()
     done = drive([weed(100, bias_mm=14.9)], [weed(40, bias_mm=14.9)])

@@ -142,10 +142,12 @@ def test_a_folder_that_goes_away_for_a_while_stops_nothing(tmp_path: Path) -> No
     assert [watched.newest() for _ in range(2)] == [None, folder / "a.jpg"]
 
 
-def test_a_link_to_nothing_hides_no_photo(tmp_path: Path) -> None:
+def test_a_link_to_nothing_or_a_folder_hides_no_photo(tmp_path: Path) -> None:
     watched = WatchedFolder(tmp_path)
     (tmp_path / "broken.jpg").symlink_to(tmp_path / "absent.jpg")
     (tmp_path / "a.jpg").write_bytes(FRAMES[0])
+    (tmp_path / "folder.jpg").mkdir()
+    os.utime(tmp_path / "folder.jpg", (time() + 9, time() + 9))
     assert [watched.newest() for _ in range(3)] == [None, tmp_path / "a.jpg", None]
 
 

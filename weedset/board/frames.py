@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from stat import S_ISREG
 from threading import Condition, Thread
 from time import time
 
@@ -117,7 +118,7 @@ class WatchedFolder:
                     if suffix in PHOTO_SUFFIXES and not entry.name.startswith("."):
                         with suppress(OSError):  # gone since, or a link to nothing
                             state = entry.stat()
-                            if state.st_size:
+                            if state.st_size and S_ISREG(state.st_mode):
                                 found[entry.name] = (state.st_size, state.st_mtime_ns)
         except OSError:
             return {}
