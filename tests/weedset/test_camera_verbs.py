@@ -76,6 +76,18 @@ def test_a_photo_of_the_ground_counts_once_however_it_is_named(
     assert "ground.jpg" not in given[0]
 
 
+def test_a_profile_that_is_there_is_told_before_photos_are_searched(
+    drawn: Path, calibrated: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def search(path: Path) -> None:
+        raise AssertionError(path)
+
+    monkeypatch.setattr("weedset.corners.find_board", search)
+    result = run("calibrate", drawn / "held", "--out", calibrated)
+    assert result.exit_code == 1
+    assert "is there already" in result.output
+
+
 def test_a_good_profile_agrees_and_a_changed_one_does_not(drawn: Path, calibrated: Path) -> None:
     result = run("check", calibrated, drawn / "ground.jpg", "--json")
     assert result.exit_code == 0, result.output

@@ -121,6 +121,7 @@ def calibrate(
                 complain(error)
         return boards
 
+    _require_new(out)
     on_soil = find_photos(ground or [])
     on_ground = found(on_soil)
     if ground and not on_ground:
@@ -132,7 +133,7 @@ def calibrate(
     worth, hints = verdict(fit)
     given = None if height_mm is None else (height_mm, height_uncertainty_mm)
     profile = profile_of_fit(fit, name, date.today().isoformat(), given)
-    _write_new(out, profile)
+    write_camera_profile(out, profile)
     if as_json:
         emit({"verdict": worth, "hints": hints, "error_px": round(fit.error_px, 4),
               "covered": round(fit.covered, 3),
@@ -203,7 +204,8 @@ def from_object(
         profile = height_from_length(known, opened, read_camera_profile(camera), str(photo))
         if not as_json:
             _say_profile(profile)
-    _write_new(out, profile)
+    _require_new(out)
+    write_camera_profile(out, profile)
     if as_json:
         emit({"profile": json.loads(profile_to_json(profile))})
     say(f"Wrote {out}. It holds as long as the camera keeps its height.")
@@ -302,9 +304,8 @@ def explain(
     typer.echo(conclusion(opened, str(photo)))
 
 
-def _write_new(out: Path, profile: CameraProfile) -> None:
-    """Write a profile where no file is: one that was made with care is not lost by a slip."""
+def _require_new(out: Path) -> None:
+    """Refuse to write over a profile: one that was made with care is not lost by a slip."""
     if out.exists():
         fix = "name another file with --out, or move that one away"
         raise SettingsError("is there already", where=str(out), fix=fix)
-    write_camera_profile(out, profile)
