@@ -98,7 +98,7 @@ def stale(age_ms: float, guards: Guards) -> str | None:
 
 
 #: How the reason ends where a target is too near to what must not be hurt.
-KEPT_CLEAR = "mm are to be kept"
+_KEPT_CLEAR = "mm are to be kept"
 
 
 def left_alone(photo: ClassifiedPhoto, reason: str) -> ClassifiedPhoto:
@@ -138,6 +138,12 @@ def kept_out(photo: ClassifiedPhoto, guards: Guards) -> ClassifiedPhoto:
     )
 
 
+def beside_in_words(photo: ClassifiedPhoto) -> str:
+    """Return how many targets `kept_out` left alone, nothing where it left none."""
+    beside = sum(cell.decision.reason.endswith(_KEPT_CLEAR) for cell in photo.cells)
+    return f"{beside} left for being beside what must not be hurt" if beside else ""
+
+
 def must_not_be_hurt(cell: ClassifiedCell, policy: Policy) -> bool:
     """Say whether a cell holds, or may hold, a plant that is not to be removed.
 
@@ -165,7 +171,7 @@ def _clear_of(
     reason = (
         f"{cell.species} is here, but {other.species or 'anything'} may be "
         f"{gap[worst]:.0f} mm away (row {other.row} col {other.col}), "
-        f"and {needed[worst]:.0f} {KEPT_CLEAR}"
+        f"and {needed[worst]:.0f} {_KEPT_CLEAR}"
     )
     return replace(cell, decision=Decision(Action.LEAVE, reason))
 

@@ -10,7 +10,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from weedset.board.classify import ClassifiedCell, ClassifiedPhoto
-from weedset.board.guards import KEPT_CLEAR, must_not_be_hurt
+from weedset.board.guards import beside_in_words, must_not_be_hurt
 from weedset.board.marks import Mark, font_of, stamp
 from weedset.digests import write_whole
 from weedset.drawn import drawn_exif
@@ -170,10 +170,8 @@ def _why_left(classified: ClassifiedPhoto) -> list[str]:
         return [f"All cells left: {only.reason}"]
     reasons = [cell.decision.reason for cell in classified.cells if not cell.probabilities]
     found = [f"{len(reasons)} cells left: {reasons[0]}"] if reasons else []
-    beside = sum(cell.decision.reason.endswith(KEPT_CLEAR) for cell in classified.cells)
-    if beside:
-        found.append(f"{beside} left for being beside what must not be hurt")
-    return found
+    beside = beside_in_words(classified)
+    return [*found, beside] if beside else found
 
 
 def _paragraph(

@@ -7,7 +7,7 @@ from dataclasses import asdict
 
 from weedset.board.classify import ClassifiedPhoto
 from weedset.board.gate import Gate, GateTally
-from weedset.board.guards import KEPT_CLEAR
+from weedset.board.guards import beside_in_words
 from weedset.errors import printable
 from weedset.modelcard import ModelCard
 from weedset.records import Action
@@ -111,8 +111,8 @@ def photo_line(photo: ClassifiedPhoto) -> str:
 def _why_left(photo: ClassifiedPhoto) -> str:
     reasons = [cell.decision.reason for cell in photo.cells]
     if photo.fault is None and len(set(reasons)) > 1:
-        beside = sum(reason.endswith(KEPT_CLEAR) for reason in reasons)
-        return f"  ({beside} left for being beside what must not be hurt)" if beside else ""
+        beside = beside_in_words(photo)
+        return f"  ({beside})" if beside else ""
     turned = any(cell.species for cell in photo.cells)
     return f"  ({photo.fault or reasons[0]})" if photo.fault or not turned else ""
 
