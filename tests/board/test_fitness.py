@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from tiny_model import camera, write_model
 
@@ -46,6 +49,32 @@ def system(folder: Path, temperatures: list[str], now_khz: str, most_khz: str) -
 def test_highest_speed_by_hand() -> None:
     """10 rows of 50 mm, a fifth of overlap, half a second a photo: 400 mm in 0.5 s."""
     assert highest_speed_mm_per_s(GroundGrid(50, 10, 13, 0, 0), 500) == pytest.approx(800)
+
+
+@pytest.mark.parametrize("more_mb", [0, 300])
+def test_memory_is_that_of_the_process_itself(more_mb: int) -> None:
+    """Whatever started it held, and what it takes itself is told: 300 million bytes, by hand."""
+    held = np.ones(300_000_000, np.uint8)
+    own = (
+        "import numpy as np; from weedset.board.fitness import _peak_mb; before = _peak_mb(); "
+        f"held = np.ones({more_mb}_000_000, np.uint8); print(before, _peak_mb() - before)"
+    )
+    done = subprocess.run([sys.executable, "-c", own], capture_output=True, check=True)
+    before_mb, taken_mb = map(float, done.stdout.split())
+    assert before_mb < 200 < held.nbytes / 1e6
+    assert taken_mb == pytest.approx(more_mb, abs=5)
+
+
+def test_making_up_a_photo_takes_less_memory_than_deciding_on_one(tmp_path: Path) -> None:
+    """A picture of 5 megapixels in Pillow, 4 bytes a pixel: 20 MB, and strips beside it."""
+    made = (
+        "from pathlib import Path; from weedset.board.fitness import _peak_mb, made_up_photo; "
+        f"path = Path({str(tmp_path)!r}) / 'made.jpg'; "
+        "made_up_photo(16, 16, path); before = _peak_mb(); "
+        "made_up_photo(2592, 1944, path); print(_peak_mb() - before)"
+    )
+    done = subprocess.run([sys.executable, "-c", made], capture_output=True, check=True)
+    assert float(done.stdout) < 35
 
 
 def test_a_cool_board_is_measured_part_by_part(eye: Eye, tmp_path: Path) -> None:
