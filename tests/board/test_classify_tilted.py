@@ -11,7 +11,7 @@ from tiny_model import CARD, write_model
 
 from sample_data.camera import Camera, pixel_to_ground
 from weedset.board.classify import ClassifiedPhoto, classify_photo
-from weedset.board.model import open_model
+from weedset.board.model import BoardModel, open_model
 from weedset.board.overlay import draw_overlay
 from weedset.board.report import cell_records, photo_record
 from weedset.records import Action, CalibratedLens, CameraProfile, Distortion, Plants, Policy, Pose
@@ -42,7 +42,18 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> ClassifiedPhoto:
     card = replace(CARD, gsd_max_mm_per_px=0.45)
     model = open_model(write_model(folder / "m.onnx", card))
     policy = Policy("bed", frozenset({"CHEAL"}), frozenset())
-    return classify_photo(model, folder / "bed.jpg", profile, policy)
+    asked: list[int] = []
+    ask = BoardModel.probabilities
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            BoardModel,
+            "probabilities",
+            lambda it, tiles: asked.append(len(tiles)) or ask(it, tiles),
+        )
+        photo = classify_photo(model, folder / "bed.jpg", profile, policy)
+    # What is too coarse costs no time.
+    assert sum(asked) == sum(not cell.too_coarse for cell in photo.cells) < len(photo.cells)
+    return photo
 
 
 def test_what_is_treated_lies_on_the_patch(seen: ClassifiedPhoto) -> None:

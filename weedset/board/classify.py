@@ -205,25 +205,28 @@ def _asked(
     reach_mm: Floats | None,
     timings_ms: dict[str, float],
 ) -> tuple[ClassifiedCell, ...]:
-    side = model.card.input_px
+    card = model.card
+    side = card.input_px
+    # A tilted camera sees its far cells more coarsely than its middle.
+    misfits = [scale_fits(card, float(shown.gsd_mm_per_px[at])) for at in shown.places()]
     marks = [perf_counter()]
     picture = ground_picture(opened.image, shown, side)
     tiles = cut_tiles(picture, side)
     marks.append(perf_counter())
     green: list[float] | None = None
-    asked = shown.kept
+    asked = shown.kept.copy()
+    asked[shown.kept] = [misfit is None for misfit in misfits]
     if gate is not None:
         shares = green_shares(picture, side)[shown.kept]
         green = shares.tolist()
-        asked = asked.copy()
-        asked[shown.kept] = ~skipped(shares, gate, opened.digest)
+        asked[shown.kept] &= ~skipped(shares, gate, opened.digest)
     marks.append(perf_counter())
     answers = iter(model.probabilities(np.ascontiguousarray(tiles[asked])).tolist())
     marks.append(perf_counter())
     cells = []
     for index, at in enumerate(shown.places()):
         row = next(answers) if asked[at] else None
-        cell = _decided(model.card, shown, at, row, rule)
+        cell = _decided(shown, at, misfits[index], row, rule)
         cells.append(cell if green is None else replace(cell, green=green[index]))
     if gate is not None and reach_mm is not None:
         cells = _looked_beside(model, tiles, cells, rule, reach_mm)
@@ -268,16 +271,15 @@ def _looked_beside(
 
 
 def _decided(
-    card: ModelCard,
     shown: CellsInView,
     at: tuple[int, int],
+    misfit: str | None,
     probabilities: Sequence[float] | None,
     rule: Rule,
 ) -> ClassifiedCell:
-    """Decide on one cell; without probabilities, the gate has skipped it."""
+    """Decide on one cell; without a misfit and probabilities, the gate has skipped it."""
     place = (*at, *cell_centre_mm(shown.grid, *at))
-    # A tilted camera sees its far cells more coarsely than its middle.
-    if misfit := scale_fits(card, float(shown.gsd_mm_per_px[at])):
+    if misfit is not None:
         return ClassifiedCell(*place, (), Decision(Action.LEAVE, misfit))
     if probabilities is None:
         bare = Decision(Action.LEAVE, "no green to speak of")

@@ -82,7 +82,7 @@ def gate_tally(photo: ClassifiedPhoto, card: ModelCard) -> GateTally:
     audited = [
         cell
         for cell in photo.cells
-        if cell.green is not None and cell.green < least and not cell.skipped
+        if cell.green is not None and cell.green < least and cell.probabilities and not cell.skipped
     ]
     with_plant = sum(
         any(p >= item.present_at for p, item in zip(cell.probabilities, card.classes, strict=True))
