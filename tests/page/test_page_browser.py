@@ -342,7 +342,7 @@ def test_green_cells_are_swept_off_only_when_asked(
     expect(page.locator("#said")).to_contain_text("Saved")  # the page knows of it too
     assert not verdicts(garden).keys() & set(garden.plant_ids)
     page.keyboard.press("r")
-    expect(page.locator("#sweeping-title")).to_have_text("8 of these 8 are green: sweep them?")
+    expect(page.locator("#sweeping-title")).to_have_text("All these 8 are green: sweep them?")
     page.click("#sweep-all")
     when(page, "document.body?.dataset.ready === 'end'")
     assert set(verdicts(garden).values()) == {"bare"}
@@ -396,6 +396,35 @@ def test_everything_to_be_tapped_is_large_enough(
             .map((b) => b.outerHTML.slice(0, 80))"""
     )
     assert small == []
+
+
+@pytest.mark.parametrize(("width", "height"), [(640, 400), (390, 844), (360, 640), (1280, 800)])
+def test_no_word_leaves_its_button(
+    garden: Garden, serve: Serve, open_page: OpenPage, width: int, height: int
+) -> None:
+    """640 x 400 is a screen of 1280 x 800 zoomed to 200 % (WCAG 2.2, 1.4.4)."""
+    page = open_page(serve(garden).link, width, height)
+    press(page, "1")  # so that something can be taken back
+    outside = page.evaluate(
+        """() => [...document.querySelectorAll(".answers button, .steps button")]
+            .filter((button) => button.scrollWidth > button.clientWidth)
+            .map((button) => button.textContent)"""
+    )
+    assert outside == []
+
+
+def test_what_it_says_moves_nothing_under_the_thumb(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(garden).link, 390, 844, touch=True)
+    page.tap("#stand-button")
+    answers = page.locator("#answers")
+    page.tap(".marker")
+    expect(page.locator("#said")).to_contain_text("in hand: tap each cell")
+    before = answers.bounding_box()
+    page.tap(".marker")
+    expect(page.locator("#said")).to_have_text("Put back.")
+    assert answers.bounding_box() == before
 
 
 def test_picking_by_drawing_over_cells(garden: Garden, serve: Serve, open_page: OpenPage) -> None:

@@ -19,6 +19,7 @@ let held = null;          // the marker in hand, to be put to each cell that is 
 let painted = true;       // whether the cell in sight has been there for a frame
 
 const standing = () => session.view === "stand";
+const capital = (text) => text[0].toUpperCase() + text.slice(1);
 
 /** Draw everything for what is in sight now. */
 async function show() {
@@ -104,7 +105,7 @@ async function store(pairs, accepted, spoken) {
   remember(pairs);
   endSeveral();
   const said = `${pairs.length > 1 ? `${pairs.length} cells: ` : ""}${spoken}. Saved.`;
-  tell(said[0].toUpperCase() + said.slice(1));
+  tell(capital(said));
   if (standing()) {
     const many = stand.picked.size > 0 || pairs.length > 1;
     stand.picked.clear();
@@ -170,7 +171,7 @@ function useMarker(code, byKey = false) {
   } else if (standing() && !stand.picked.size && !byKey && !session.maybe) {
     held = held === code ? null : code;
     drawMarkers();
-    tell(held ? `${plantName(code)} in hand: tap each cell it grows in.` : "Put back.");
+    tell(held ? capital(`${plantName(code)} in hand: tap each cell it grows in.`) : "Put back.");
   } else mark(session.maybe ? maybe(code) : plants([code]));
 }
 
@@ -324,6 +325,7 @@ async function setView(view) {
   endSeveral();
   held = null;
   await show();
+  if (standing() && current()) tell("Pick cells, then press a marker; or press a marker, then tap cells.");
 }
 
 async function batchSaved(other) {
