@@ -24,6 +24,12 @@ from weedset.records import ExifFacts, Photo
 #: File name endings that a folder is searched for.
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp"})
 
+#: Endings of photos that phones and cameras write too, and that cannot be read here.
+_UNREAD_SUFFIXES = frozenset({".heic", ".heif", ".dng"})
+
+#: What to do about them.
+AS_JPEG = "set the phone or camera to JPEG, or convert them"
+
 _MASK_ENDING = "_mask"
 
 #: From a photo's upright full size and EXIF to the share of each side that is needed.
@@ -200,10 +206,17 @@ def find_photos(paths: list[Path]) -> list[Path]:
 
 def _where_to_look(folder: Path) -> str:
     """Return what to do about a folder without photos: they may lie one folder deeper."""
+    if unread := unread_in(folder):
+        return f"photos such as {unread[0].name} cannot be read here: {AS_JPEG}"
     for inside in sorted(item for item in folder.iterdir() if item.is_dir()):
         if any(item.suffix.lower() in PHOTO_SUFFIXES for item in inside.iterdir()):
             return f"folders inside are not searched: name the one you mean, such as {inside}"
     return f"photos end in {', '.join(sorted(PHOTO_SUFFIXES))}"
+
+
+def unread_in(folder: Path) -> list[Path]:
+    """Return the photos in a folder that cannot be read here, by name."""
+    return sorted(item for item in folder.iterdir() if item.suffix.lower() in _UNREAD_SUFFIXES)
 
 
 def path_of(photo: Photo) -> Path:
