@@ -221,6 +221,13 @@ def test_a_workspace_typed_without_its_option_is_asked_for(
         assert "did you mean" not in run(verb, "elsewhere")[2]
 
 
+def test_a_point_typed_with_a_blank_is_asked_for_without(save_photo: SavePhoto) -> None:
+    photo = save_photo("p.jpg", size=(400, 300))
+    words = ["--from", "100,", "80", "--to", "300,", "95", "--length-mm", "257", "--out", "c.toml"]
+    code, _, err = run("camera", "from-object", photo, *words)
+    assert (code, "without a blank, such as --from 100,80" in plain(err)) == (2, True)
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

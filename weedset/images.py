@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import struct
 import warnings
 from collections.abc import Callable, Container, Iterator, Mapping
@@ -34,6 +35,9 @@ _MASK_ENDING = "_mask"
 
 #: From a photo's upright full size and EXIF to the share of each side that is needed.
 LeastShare = Callable[[int, int, ExifFacts], float]
+
+# What Pillow logs of a damaged file would reach the terminal as it is; our errors say it.
+logging.getLogger("PIL").addHandler(logging.NullHandler())
 
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
 _MAX_PIXELS = 250_000_000

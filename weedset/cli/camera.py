@@ -15,7 +15,13 @@ from rich.table import Table
 
 from weedset.cli.door import JsonOption, emit, usage_error
 from weedset.digests import write_whole
-from weedset.errors import CameraError, CheckNotPassedError, SettingsError, WeedsetError
+from weedset.errors import (
+    CameraError,
+    CheckNotPassedError,
+    SettingsError,
+    WeedsetError,
+    printable,
+)
 from weedset.images import find_photos, open_photo
 from weedset.profile import profile_to_json, read_camera_profile, write_camera_profile
 from weedset.records import CameraProfile
@@ -297,7 +303,7 @@ def explain(
     for line in lines:
         table.add_row(line.name, line.says or "-", line.gives)
     Console(highlight=False).print(table)
-    typer.echo(conclusion(opened, str(photo)))
+    typer.echo(printable(conclusion(opened, str(photo))))
 
 
 def _write_new(out: Path, profile: CameraProfile) -> None:
