@@ -195,6 +195,28 @@ def test_what_was_typed_can_be_thrown_away_on_purpose(
     expect(page.locator("#giver")).to_have_value("")
 
 
+def test_the_checklist_of_another_batch_is_offered_and_not_taken(
+    make_garden: MakeGarden, serve: Serve, open_page: OpenPage
+) -> None:
+    garden = make_garden(photos=2, sites=("long acre", "tin shed"), looked_for=())
+    with garden.store() as store:
+        first, second = store.batches()
+        store.set_checklist(first.id, ("DAUCS", "CHEAL"))
+    page = open_page(serve(garden).link)
+    page.click("#open-batch")
+    page.select_option("#which-batch", second.id)
+    expect(page.locator("#checklist li")).to_have_count(0)
+    expect(page.locator("#same-plants")).to_contain_text(f"The same as in {first.site}, 2026-05-04")
+    page.click("#same-plants")
+    expect(page.locator("#checklist li")).to_have_count(2)
+    expect(page.locator("#same-plants")).to_be_hidden()
+    page.click("#save-batch")
+    expect(page.locator("#batch")).to_be_hidden()
+    with garden.store() as store:
+        found = {batch.id: set(batch.looked_for) for batch in store.batches()}
+    assert found == {key: {"DAUCS", "CHEAL"} for key in (first.id, second.id)}
+
+
 def test_a_plant_half_typed_is_pointed_out(
     make_garden: MakeGarden, serve: Serve, open_page: OpenPage
 ) -> None:

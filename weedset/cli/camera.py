@@ -294,16 +294,17 @@ def explain(
 
     opened = open_photo(photo)
     lines = exif_lines(opened)
+    words, command = conclusion(opened, str(photo))
     if as_json:
         for line in lines:
             emit({"name": line.name, "says": line.says, "gives": line.gives})
-        emit({"name": "together", "says": None, "gives": conclusion(opened, str(photo))})
+        emit({"name": "together", "says": None, "gives": f"{words}: {command}"})
         return
     table = Table("source", "says", "what it gives, and what not", header_style="bold")
     for line in lines:
         table.add_row(line.name, line.says or "-", line.gives)
     Console(highlight=False).print(table)
-    typer.echo(printable(conclusion(opened, str(photo))))
+    typer.echo(f"{words}:\n    {printable(command)}")
 
 
 def _write_new(out: Path, profile: CameraProfile) -> None:

@@ -120,7 +120,7 @@ def _no_profile(photos: list[Path]) -> Never:
     raise CameraError(
         "no camera profile was given, and a scale is never guessed",
         where="--camera",
-        fix=f"see what a photo tells: `{explain}`; its last line says how to make a profile",
+        fix=f"see what a photo tells: `{explain}`; its last lines say how to make a profile",
     )
 
 

@@ -325,7 +325,7 @@ async function setView(view) {
   endSeveral();
   held = null;
   await show();
-  if (standing() && current()) tell("Pick cells, then press a marker; or press a marker, then tap cells.");
+  tell(standing() && current() ? "Pick cells, then press a marker; or press a marker, then tap cells." : "");
 }
 
 async function batchSaved(other) {
