@@ -9,6 +9,7 @@ import { canRedo, canUndo, isBusy, onElsewhere, redo, save, undo } from "./savin
 import { showCell } from "./kneel.js";
 import * as stand from "./stand.js";
 import { openPicker } from "./picker.js";
+import { countChange, drawTally } from "./progress.js";
 import { drawFinish } from "./finish.js";
 import { lacks, openBatch } from "./batchform.js";
 import { askSweep, openHelp, openOrder, openSecond, openStage, openTally } from "./panels.js";
@@ -52,28 +53,6 @@ function pressed() {
   if (!label) return new Set(held ? [held] : []);
   const answers = { bare: ["bare"], "cannot tell": ["tell"], plants: [] }[label.verdict];
   return new Set([...label.present, ...answers, ...(label.unknown_plant ? ["unknown"] : [])]);
-}
-
-/** Count the batch's open cells here, so that a label costs no further question. */
-function drawTally() {
-  const item = batch();
-  const total = item?.tiles ?? 0;
-  const done = total - (item?.open ?? 0);
-  const share = Math.floor((100 * done) / Math.max(1, total));
-  byId("row").setAttribute("aria-valuenow", share);
-  byId("grown").style.width = `${(100 * done) / Math.max(1, total)}%`;
-  const count = session.way === "own" ? `${done} of ${total} cells` : `${Math.min(queue.at + 1, queue.length)} of ${queue.length}`;
-  fill(byId("tally"), session.who ? el("span", { className: "as" }, `labelling as ${session.who}`) : null, count);
-  const missing = item?.missing.length ? `, ${item.missing.length} to fill in` : "";
-  fill(byId("batch-name"), el("span", {}, item?.site ?? "no batch"), item ? el("small", {}, item.taken_on, el("span", { className: "to-fill" }, missing)) : null);
-}
-
-function countChange(before, after) {
-  for (const cell of after) {
-    const was = before.get(cell.id);
-    const item = session.start.batches.find((one) => one.id === cell.batch);
-    if (item && session.way === "own") item.open += Number(Boolean(was)) - Number(Boolean(labelOf(cell)));
-  }
 }
 
 /** Save one statement about what is spoken of, then go on. */
