@@ -14,7 +14,7 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -80,30 +80,35 @@ def draw_garden(demo: Path, work: Path) -> None:
             "--giver", "weedset demo", "--licence", "CC0-1.0")  # fmt: skip
     weedset("quality", "-w", room, "--sheet", work / "glance.jpg")
     save_smaller(work / "glance.jpg", HERE / "glance.jpg")
-    batch = label_some(demo, room)
+    label(demo, room, ["IMG_0001.jpg"], begun)
     draw_page(room)
+    batch = label(demo, room, ["IMG_0001.jpg", "IMG_0002.jpg"], lambda _row, _col: True)
     weedset("describe", batch, "-w", room, "--rights-holder", "weedset demo",
             "--consent", "Drawn by a program.")  # fmt: skip
     weedset("pack", batch, "-w", room, "--out", work / "given.zip", "--preview")
     save_smaller(work / "given-sheet-01.jpg", HERE / "tiles.jpg")
 
 
-def label_some(demo: Path, room: Path) -> str:
-    """Label the first cells by the truth that came with the drawing; return the batch."""
+def begun(row: int, col: int) -> bool:
+    """Tell whether a cell has its label already where the page is shown."""
+    return row < _LABELLED_ROWS or (row == _LABELLED_ROWS and col < _LABELLED_COLS)
+
+
+def label(demo: Path, room: Path, photos: Sequence[str], wanted: Callable[[int, int], bool]) -> str:
+    """Label the wanted cells by the truth that came with the drawing; return the batch."""
     with (demo / "gardens" / "species.csv").open(encoding="utf-8") as file:
         values = [f"{row['value']}={row['code']}" for row in csv.DictReader(file)]
     rule = MaskRule(read_meanings(["0=ground", *values], load_species()), LEAST_SHARE)
     with open_store(open_workspace(room)) as store:
         (batch,) = store.batches()
-        first = next(photo for photo in store.photos() if photo.name == "IMG_0001.jpg")
-        mask = demo / "gardens" / _SITE / "masks" / "IMG_0001_mask.png"
         store.set_checklist(batch.id, _LOOKED_FOR.split(","))
-        said = mask_statements(mask, first, rule, "me")
-        store.add_statements(
-            ((digest, row, col), statement)
-            for (digest, row, col), statement in said
-            if row < _LABELLED_ROWS or (row == _LABELLED_ROWS and col < _LABELLED_COLS)
-        )
+        for photo in [photo for photo in store.photos() if photo.name in photos]:
+            mask = demo / "gardens" / _SITE / "masks" / f"{Path(photo.name).stem}_mask.png"
+            store.add_statements(
+                ((digest, row, col), statement)
+                for (digest, row, col), statement in mask_statements(mask, photo, rule, "me")
+                if wanted(row, col)
+            )
     return batch.id
 
 

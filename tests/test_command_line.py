@@ -103,10 +103,54 @@ def test_one_bad_photo_does_not_stop_the_rest(
     code, _, err = run(*tile)
     assert code == 1
     assert f"{photos / 'b.jpg'}: is not a photo that can be read" in err
-    assert "1 photo cut into 12 tiles, 0 already there, 1 that could not be cut." in err
+    assert "1 photo cut into 12 tiles, 1 could not be cut." in err
     (photos / "b.jpg").unlink()
     code, _, err = run(*tile)
-    assert (code, "0 photos cut into 0 tiles, 1 already there" in err) == (0, True)
+    assert (code, "No photo was cut, 1 already there" in err) == (0, True)
+
+
+def test_photos_that_cannot_be_read_here_are_told_of(
+    save_photo: SavePhoto, camera_toml: Path, tmp_path: Path
+) -> None:
+    """As a phone writes them that was never set to JPEG."""
+    photos = save_photo("in/a.jpg", size=(400, 300)).parent
+    for name in ("IMG_2.HEIC", "IMG_3.heic"):
+        (photos / name).write_bytes(b"ftypheic")
+    run("new", tmp_path / "beds")
+    tile = ("tile", photos, "--camera", camera_toml, "--site", "s", "-w", tmp_path / "beds")
+    code, _, err = run(*tile)
+    assert (code, "passed over what cannot be read here: IMG_2.HEIC and 1 more" in err) == (0, True)
+    code, out, _ = run("status", tmp_path)
+    assert "in: 1 photo\n" in out
+    assert "in: 2 photos that cannot be read here (HEIC or raw)" in out
+    (photos / "a.jpg").unlink()
+    code, _, err = run(*tile)
+    assert (code, "photos such as IMG_2.HEIC cannot be read here" in err) == (1, True)
+
+
+def test_the_same_fault_of_many_photos_is_told_a_few_times(
+    camera_toml: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "in").mkdir()
+    for number in range(6):
+        Image.new("RGB", (200, 200), (number, 0, 0)).save(tmp_path / "in" / f"{number}.png")
+    run("new", tmp_path / "beds")
+    tile = ("tile", tmp_path / "in", "--camera", camera_toml, "--site", "s")
+    code, _, err = run(*tile, "-w", tmp_path / "beds")
+    assert (code, err.count("say it: --on 2026-05-04")) == (1, 3)
+    assert "and 3 more photos: does not say on which day it was taken" in err
+    assert "No photo was cut, 6 could not be cut." in err
+
+
+def test_a_scale_that_hides_small_leaves_is_pointed_out(tmp_path: Path) -> None:
+    """A length given in mm that was measured in cm: ten times too coarse. 8 px across is
+    common practice, no source."""
+    Image.new("RGB", (400, 300)).save(tmp_path / "a.png")
+    (tmp_path / "cm.toml").write_text('name = "c"\n[scale]\ngsd_mm_per_px = 3.2\n')
+    run("new", tmp_path / "beds")
+    tile = ("tile", tmp_path / "a.png", "--camera", tmp_path / "cm.toml", "--site", "s")
+    code, _, err = run(*tile, "--on", "2026-05-04", "-w", tmp_path / "beds")
+    assert (code, "so coarse that no leaf of less than 26 mm can be seen" in err) == (0, True)
 
 
 def test_a_photo_without_a_date_asks_for_it(camera_toml: Path, tmp_path: Path) -> None:
@@ -175,6 +219,13 @@ def test_a_workspace_typed_without_its_option_is_asked_for(
         code, _, err = run(verb, "garden")
         assert (code, "did you mean -w garden?" in plain(err)) == (2, True)
         assert "did you mean" not in run(verb, "elsewhere")[2]
+
+
+def test_a_point_typed_with_a_blank_is_asked_for_without(save_photo: SavePhoto) -> None:
+    photo = save_photo("p.jpg", size=(400, 300))
+    words = ["--from", "100,", "80", "--to", "300,", "95", "--length-mm", "257", "--out", "c.toml"]
+    code, _, err = run("camera", "from-object", photo, *words)
+    assert (code, "without a blank, such as --from 100,80" in plain(err)) == (2, True)
 
 
 @pytest.mark.parametrize(

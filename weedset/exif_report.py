@@ -76,26 +76,28 @@ def exif_lines(opened: OpenedPhoto) -> list[ExifLine]:
     ]
 
 
-def conclusion(opened: OpenedPhoto, photo: str) -> str:
-    """Say what all of it comes to, and what to do next, for the upright photo named `photo`."""
+def conclusion(opened: OpenedPhoto, photo: str) -> tuple[str, str]:
+    """Say what all of it comes to, and which command comes next, for the photo named `photo`."""
     exif = opened.exif
     by_object = (
-        "lay something of known length on the ground: "
+        "lay something of known length on the ground, and point at its two ends in the photo"
+    )
+    command = (
         f"weedset camera from-object {shlex.quote(photo)} --from X,Y --to X,Y --length-mm MM "
         "--out camera.toml"
     )
-    if exif.digital_zoom is not None and exif.digital_zoom not in (0, 1):
-        return (
-            f"This photo was zoomed, so its EXIF is no help. Take it without zoom, or {by_object}"
-        )
     alone = "This photo alone gives no scale."
-    if exif.focal_length_35mm_mm or (exif.focal_length_mm and exif.pixel_pitch_um):
-        return (
+    if exif.digital_zoom is not None and exif.digital_zoom not in (0, 1):
+        said = "This photo was zoomed, so its EXIF is no help. Take it without zoom, or"
+    elif exif.focal_length_35mm_mm or (exif.focal_length_mm and exif.pixel_pitch_um):
+        said = (
             f"{alone} Measure the height of the lens, write it into a profile as height_mm, and "
-            f"the EXIF gives the lens; or {by_object}"
+            "the EXIF gives the lens; or"
         )
-    lacks = "the pixel pitch" if exif.focal_length_mm else "a lens"
-    return f"{alone} Its EXIF lacks {lacks}, so a height alone will not do: {by_object}"
+    else:
+        lacks = "the pixel pitch" if exif.focal_length_mm else "a lens"
+        said = f"{alone} Its EXIF lacks {lacks}, so a height alone will not do:"
+    return f"{said} {by_object}", command
 
 
 def _mm(value: float | None) -> str | None:

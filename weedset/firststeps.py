@@ -11,7 +11,7 @@ from pathlib import Path
 from weedset.drawn import is_drawn
 from weedset.errors import SettingsError, WeedsetError
 from weedset.fields import read_toml
-from weedset.images import PHOTO_SUFFIXES, open_photo
+from weedset.images import PHOTO_SUFFIXES, open_photo, unread_in
 from weedset.pool.index import INDEX
 from weedset.profile import read_camera_profile
 from weedset.settings import SETTINGS_NAME
@@ -102,14 +102,30 @@ def photos_near(path: Path) -> dict[Path, list[str]]:
     What weedset drew is no photo, nor is a mask. In weedset's own source, its manual say, only
     pictures that a camera took, or that lie in a folder of photos by its name, are somebody's.
     """
-    inside = _folders_in(path)
-    deeper = [item for folder in inside[:_MOST_FOLDERS] for item in _folders_in(folder)]
     own, found = own_source(path), {}
-    for folder in (path, *inside, *deeper[:_MOST_FOLDERS]):
+    for folder in _folders_near(path):
         names = _photos_in(folder)
         if names and not (own and _is_no_camera(folder, names)):
             found[folder] = names
     return found
+
+
+def unread_near(path: Path) -> dict[Path, int]:
+    """Return how many photos cannot be read here, by folder, where `photos_near` looks."""
+    found = {}
+    for folder in _folders_near(path):
+        try:
+            found[folder] = len(unread_in(folder))
+        except OSError:
+            continue  # not ours to read
+    return {folder: count for folder, count in found.items() if count}
+
+
+def _folders_near(path: Path) -> list[Path]:
+    """Return this folder, those in it, and those in these."""
+    inside = _folders_in(path)
+    deeper = [item for folder in inside[:_MOST_FOLDERS] for item in _folders_in(folder)]
+    return [path, *inside, *deeper[:_MOST_FOLDERS]]
 
 
 def _folders_in(path: Path) -> list[Path]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import struct
 import warnings
 from collections.abc import Callable, Container, Iterator, Mapping
@@ -24,10 +25,19 @@ from weedset.records import ExifFacts, Photo
 #: File name endings that a folder is searched for.
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp"})
 
+#: Endings of photos that phones and cameras write too, and that cannot be read here.
+_UNREAD_SUFFIXES = frozenset({".heic", ".heif", ".dng"})
+
+#: What to do about them.
+AS_JPEG = "set the phone or camera to JPEG, or convert them"
+
 _MASK_ENDING = "_mask"
 
 #: From a photo's upright full size and EXIF to the share of each side that is needed.
 LeastShare = Callable[[int, int, ExifFacts], float]
+
+# What Pillow logs of a damaged file would reach the terminal as it is; our errors say it.
+logging.getLogger("PIL").addHandler(logging.NullHandler())
 
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
 _MAX_PIXELS = 250_000_000
@@ -200,10 +210,17 @@ def find_photos(paths: list[Path]) -> list[Path]:
 
 def _where_to_look(folder: Path) -> str:
     """Return what to do about a folder without photos: they may lie one folder deeper."""
+    if unread := unread_in(folder):
+        return f"photos such as {unread[0].name} cannot be read here: {AS_JPEG}"
     for inside in sorted(item for item in folder.iterdir() if item.is_dir()):
         if any(item.suffix.lower() in PHOTO_SUFFIXES for item in inside.iterdir()):
             return f"folders inside are not searched: name the one you mean, such as {inside}"
     return f"photos end in {', '.join(sorted(PHOTO_SUFFIXES))}"
+
+
+def unread_in(folder: Path) -> list[Path]:
+    """Return the photos in a folder that cannot be read here, by name."""
+    return sorted(item for item in folder.iterdir() if item.suffix.lower() in _UNREAD_SUFFIXES)
 
 
 def path_of(photo: Photo) -> Path:

@@ -84,6 +84,8 @@ def open_store_as(kind: type[_Kind], workspace: Workspace) -> Iterator[_Kind]:
             connection.close()
     except sqlite3.OperationalError as exc:
         fix = "close the other program that uses this workspace, or make room on the disk"
+        if exc.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN):
+            fix = "make the workspace writable, or copy it to where you may write"
         raise StoreError(f"cannot be used ({exc})", where=str(path), fix=fix) from exc
     except sqlite3.DatabaseError as exc:
         if isinstance(exc, sqlite3.IntegrityError | sqlite3.ProgrammingError):

@@ -13,7 +13,16 @@ from pathlib import Path
 from weedset.contribution.layout import BATCH
 from weedset.errors import SettingsError, WeedsetError
 from weedset.fields import read_toml
-from weedset.firststeps import MARKERS, Step, below, own_source, photos_near, to_first_tiles
+from weedset.firststeps import (
+    MARKERS,
+    Step,
+    below,
+    own_source,
+    photos_near,
+    to_first_tiles,
+    unread_near,
+)
+from weedset.images import AS_JPEG
 from weedset.profile import read_camera_profile
 from weedset.settings import SETTINGS_NAME
 from weedset.talk import counted
@@ -58,6 +67,10 @@ def plain_folder(path: Path) -> Holding:
     words[at:at] = [
         f"{folder.relative_to(path)}: {counted(len(names), 'photo')}"
         for folder, names in photos.items()
+    ] + [
+        f"{folder.relative_to(path)}: {counted(count, 'photo')} that cannot be read here "
+        f"(HEIC or raw): {AS_JPEG}"
+        for folder, count in unread_near(path).items()
     ]
     facts: dict[str, object] = {"photos": sum(map(len, photos.values()))}
     steps: list[Step] = []

@@ -448,6 +448,7 @@ CORPUS: dict[str, tuple[Maker, str]] = {
     "both there and doubtful": (label(1, doubtful=["CHEAL"]), "says both"),
     "stage of nothing": (label(1, stages={"POAAN": 1}), "not there"),
     "stage too late": (label(1, stages={"CHEAL": 12}), "at most 9"),
+    "annotator who is nobody": (batch(lambda table: table.update(annotators=["Me"])), "nobody"),
     "unknown annotator": (label(identifiedBy="mallory"), "not one of"),
     "unknown verdict": (label(verdict="maybe"), "not one of"),
     "plants are a text": (label(1, present="CHEAL"), "list of texts"),

@@ -195,6 +195,28 @@ def test_what_was_typed_can_be_thrown_away_on_purpose(
     expect(page.locator("#giver")).to_have_value("")
 
 
+def test_the_checklist_of_another_batch_is_offered_and_not_taken(
+    make_garden: MakeGarden, serve: Serve, open_page: OpenPage
+) -> None:
+    garden = make_garden(photos=2, sites=("long acre", "tin shed"), looked_for=())
+    with garden.store() as store:
+        first, second = store.batches()
+        store.set_checklist(first.id, ("DAUCS", "CHEAL"))
+    page = open_page(serve(garden).link)
+    page.click("#open-batch")
+    page.select_option("#which-batch", second.id)
+    expect(page.locator("#checklist li")).to_have_count(0)
+    expect(page.locator("#same-plants")).to_contain_text(f"The same as in {first.site}, 2026-05-04")
+    page.click("#same-plants")
+    expect(page.locator("#checklist li")).to_have_count(2)
+    expect(page.locator("#same-plants")).to_be_hidden()
+    page.click("#save-batch")
+    expect(page.locator("#batch")).to_be_hidden()
+    with garden.store() as store:
+        found = {batch.id: set(batch.looked_for) for batch in store.batches()}
+    assert found == {key: {"DAUCS", "CHEAL"} for key in (first.id, second.id)}
+
+
 def test_a_plant_half_typed_is_pointed_out(
     make_garden: MakeGarden, serve: Serve, open_page: OpenPage
 ) -> None:
@@ -342,7 +364,7 @@ def test_green_cells_are_swept_off_only_when_asked(
     expect(page.locator("#said")).to_contain_text("Saved")  # the page knows of it too
     assert not verdicts(garden).keys() & set(garden.plant_ids)
     page.keyboard.press("r")
-    expect(page.locator("#sweeping-title")).to_have_text("8 of these 8 are green: sweep them?")
+    expect(page.locator("#sweeping-title")).to_have_text("All these 8 are green: sweep them?")
     page.click("#sweep-all")
     when(page, "document.body?.dataset.ready === 'end'")
     assert set(verdicts(garden).values()) == {"bare"}
@@ -396,6 +418,35 @@ def test_everything_to_be_tapped_is_large_enough(
             .map((b) => b.outerHTML.slice(0, 80))"""
     )
     assert small == []
+
+
+@pytest.mark.parametrize(("width", "height"), [(640, 400), (390, 844), (360, 640), (1280, 800)])
+def test_no_word_leaves_its_button(
+    garden: Garden, serve: Serve, open_page: OpenPage, width: int, height: int
+) -> None:
+    """640 x 400 is a screen of 1280 x 800 zoomed to 200 % (WCAG 2.2, 1.4.4)."""
+    page = open_page(serve(garden).link, width, height)
+    press(page, "1")  # so that something can be taken back
+    outside = page.evaluate(
+        """() => [...document.querySelectorAll(".answers button, .steps button")]
+            .filter((button) => button.scrollWidth > button.clientWidth)
+            .map((button) => button.textContent)"""
+    )
+    assert outside == []
+
+
+def test_what_it_says_moves_nothing_under_the_thumb(
+    garden: Garden, serve: Serve, open_page: OpenPage
+) -> None:
+    page = open_page(serve(garden).link, 390, 844, touch=True)
+    page.tap("#stand-button")
+    answers = page.locator("#answers")
+    page.tap(".marker")
+    expect(page.locator("#said")).to_contain_text("in hand: tap each cell")
+    before = answers.bounding_box()
+    page.tap(".marker")
+    expect(page.locator("#said")).to_have_text("Put back.")
+    assert answers.bounding_box() == before
 
 
 def test_picking_by_drawing_over_cells(garden: Garden, serve: Serve, open_page: OpenPage) -> None:

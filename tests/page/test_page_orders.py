@@ -27,6 +27,7 @@ from weedset.errors import ModelError
 from weedset.records import Origin
 from weedset.server.looks import FEATURES, excess_green, features, green_share
 from weedset.server.orders import bare_last, look_alikes, unsure_first, varied_first
+from weedset.server.suggest import open_adviser, too_coarse
 
 #: Answers of the tiny model: DAUCS 0.7 + 0.015 (G - R) of the mean colour, the others little.
 TELLS_GREEN = np.array([[-0.005, 0, 0], [-0.015, 0.015, 0], [-0.005, 0, 0], [-0.005, 0, 0]])
@@ -174,6 +175,13 @@ def test_without_a_model_there_is_no_unsure(caller: Caller) -> None:
     asked = {"who": "me", "way": "own", "only_open": True, "after": -1, "count": 5}
     answer = caller.ask("cells", 400, **asked, order="unsure", least_green=0.005)
     assert "no model" in str(answer["what"])
+
+
+def test_photos_too_coarse_for_a_model_are_counted(garden: Garden, tmp_path: Path) -> None:
+    for gsd_max, coarse in ((50 / 32, 0), (0.5, 1)):  # the garden's photo: 32 px for 50 mm
+        card = other_card(gsd_max_mm_per_px=gsd_max)
+        model = write_model(tmp_path / f"{coarse}.onnx", card, TELLS_GREEN, bias=0.7)
+        assert too_coarse(open_adviser(model, garden.workspace), garden.workspace) == coarse
 
 
 def test_accepting_a_sheet_of_sure_suggestions_and_taking_it_back(

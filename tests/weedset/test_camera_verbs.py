@@ -291,9 +291,9 @@ def test_the_explanation_ends_with_what_to_do(
     exif.get_ifd(0x8769).update(tags)
     photo = tmp_path / "p.jpg"
     Image.new("RGB", (400, 300)).save(photo, exif=exif)
-    last = run("explain", photo).stdout.splitlines()[-1]
-    assert said in last
-    assert f"weedset camera from-object {photo} --from" in last
+    *_, words, command = run("explain", photo).stdout.splitlines()
+    assert said in words
+    assert command.startswith(f"    weedset camera from-object {photo} --from")
 
 
 def test_a_ruler_profile_that_is_off_is_to_be_measured_again(tmp_path: Path) -> None:

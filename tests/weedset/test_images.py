@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import struct
+import subprocess
+import sys
 import zlib
 from pathlib import Path
 
@@ -108,6 +110,28 @@ def test_damaged_and_foreign_files_are_refused_by_name(
         assert caught.value.where == str(path)
     with pytest.raises(PhotoError, match="there is no such file"):
         open_photo(tmp_path / "absent.jpg")
+
+
+def test_what_pillow_logs_of_a_damaged_file_stays_inside(tmp_path: Path) -> None:
+    """SamplesPerPixel (TIFF 6.0, tag 277) of 2000: Pillow logs an error, and the terminal shows it
+    where nobody has asked for logs."""
+    plain = io.BytesIO()
+    Image.new("RGB", (8, 8)).save(plain, "TIFF")
+    entry = struct.pack("<HHIH", 277, 3, 1, 3)
+    assert plain.getvalue().count(entry) == 1
+    path = tmp_path / "a.tif"
+    path.write_bytes(plain.getvalue().replace(entry, struct.pack("<HHIH", 277, 3, 1, 2000)))
+    code = (
+        "import sys, pathlib\n"
+        "from weedset.images import open_photo\n"
+        "from weedset.errors import PhotoError\n"
+        "try: open_photo(pathlib.Path(sys.argv[1]))\n"
+        "except PhotoError: print('refused')\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True
+    )
+    assert (done.stdout, done.stderr) == ("refused\n", "")
 
 
 def test_nonsense_in_exif_does_no_harm(save_photo: SavePhoto) -> None:

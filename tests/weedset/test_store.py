@@ -140,6 +140,13 @@ def test_a_store_that_is_none_or_newer_is_refused(workspace: Workspace) -> None:
         pass
 
 
+def test_a_store_that_may_not_be_opened_says_so(workspace: Workspace) -> None:
+    store_path(workspace).mkdir()
+    with pytest.raises(StoreError) as caught, open_store(workspace):
+        pass
+    assert caught.value.fix.startswith("make the workspace writable")
+
+
 def test_the_second_of_two_who_open_a_new_store_at_once_finds_all_of_it(
     workspace: Workspace, cut: CutPhoto
 ) -> None:

@@ -15,7 +15,13 @@ from rich.table import Table
 
 from weedset.cli.door import JsonOption, emit, usage_error
 from weedset.digests import write_whole
-from weedset.errors import CameraError, CheckNotPassedError, SettingsError, WeedsetError
+from weedset.errors import (
+    CameraError,
+    CheckNotPassedError,
+    SettingsError,
+    WeedsetError,
+    printable,
+)
 from weedset.images import find_photos, open_photo
 from weedset.profile import profile_to_json, read_camera_profile, write_camera_profile
 from weedset.records import CameraProfile
@@ -292,16 +298,17 @@ def explain(
 
     opened = open_photo(photo)
     lines = exif_lines(opened)
+    words, command = conclusion(opened, str(photo))
     if as_json:
         for line in lines:
             emit({"name": line.name, "says": line.says, "gives": line.gives})
-        emit({"name": "together", "says": None, "gives": conclusion(opened, str(photo))})
+        emit({"name": "together", "says": None, "gives": f"{words}: {command}"})
         return
     table = Table("source", "says", "what it gives, and what not", header_style="bold")
     for line in lines:
         table.add_row(line.name, line.says or "-", line.gives)
     Console(highlight=False).print(table)
-    typer.echo(conclusion(opened, str(photo)))
+    typer.echo(f"{words}:\n    {printable(command)}")
 
 
 def _require_new(out: Path) -> None:

@@ -14,7 +14,7 @@ from weedset.errors import MissingPartError, StoreError
 from weedset.labelling import UNNAMED
 from weedset.reviewlist import read_review_list
 from weedset.settings import open_workspace, store_path
-from weedset.talk import say
+from weedset.talk import counted, say
 from weedset.taxonomy import load_species
 
 #: Any port will do; this one is always the same, so that a bookmark keeps working.
@@ -60,7 +60,7 @@ def label(
             raise MissingPartError(f"{name} is not installed", fix="pip install 'weedset[desk]'")
     from weedset.server.room import RoomSettings
     from weedset.server.serve import serve
-    from weedset.server.suggest import open_adviser
+    from weedset.server.suggest import open_adviser, too_coarse
 
     annotator = annotator.strip()
     if len(annotator) > 40 or not annotator.isprintable():
@@ -73,6 +73,11 @@ def label(
             "holds no tiles yet", where=str(workspace), fix="tile photos first: `weedset tile`"
         )
     adviser = open_adviser(model, room) if model else None
+    if adviser and (coarse := too_coarse(adviser, room)):
+        say(
+            f"NOTE: nothing is suggested in {counted(coarse, 'photo')}, coarser than those that "
+            "the model learned from."
+        )
     again = read_review_list(review) if review else None
     settings = RoomSettings(room, annotator, load_species(own_species), adviser, again)
     serve(settings, port=port, phone=phone, open_browser=browser, tell=say)

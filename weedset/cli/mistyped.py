@@ -20,6 +20,7 @@ from weedset.settings import SETTINGS_NAME
 UsageError = cast(type[Exception], typer.BadParameter.__base__)
 
 _TOO_MUCH = re.compile(r"unexpected extra arguments?(?:\(s\))? \((?P<words>.*)\)", re.DOTALL)
+_NUMBERS = re.compile(r"[\d., ]+")
 _NO_CHOICE = re.compile(r"(?:Value error, )?'(?P<word>.*?)' is not one of (?P<choices>'.*')")
 
 
@@ -32,6 +33,8 @@ def add_what_to_put(error: Any) -> None:
     elif found := _TOO_MUCH.search(error.message):
         if room := _workspace(found["words"], error.ctx):
             error.message += f": did you mean -w {shlex.quote(room)}?"
+        elif _NUMBERS.fullmatch(found["words"]) and _takes_points(error.ctx):
+            error.message += ": write a point without a blank, such as --from 100,80"
     elif found := _NO_CHOICE.search(error.message):
         choices = re.findall(r"'(.*?)'", found["choices"])
         near = difflib.get_close_matches(found["word"], choices, 1)
@@ -56,6 +59,10 @@ def _shown(param: Any) -> str:
     if param.param_type_name == "argument":
         return str(param.name).upper()
     return str(param.opts[0])
+
+
+def _takes_points(ctx: Any) -> bool:
+    return any("--from" in param.opts for param in ctx.command.params)
 
 
 def _workspace(words: str, ctx: Any) -> str:

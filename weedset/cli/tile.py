@@ -14,6 +14,7 @@ import typer
 
 from weedset.cli.door import JsonOption, WorkspaceOption, emit
 from weedset.cli.options import ClusterOption, day_of, licence_of, require_site
+from weedset.cli.tile_told import Complaints, count_cut, tell_end, tell_unread
 from weedset.errors import CameraError, PhotoError, WeedsetError
 from weedset.hands import cluster_executor
 from weedset.images import find_photos
@@ -29,13 +30,9 @@ from weedset.recutting import (
     require_unlabelled,
 )
 from weedset.settings import Workspace, open_workspace, tile_archive
-from weedset.talk import complain, counted, follow, say
+from weedset.talk import follow
 from weedset.tiling import CutPhoto, cut_photos
 from weedset.view import tilt_deg
-
-#: EXIF rounds a 35 mm equivalent to whole mm, 2 % at 24 mm, and states that of the full sensor
-#: for crops to 16:9, 8 % off: common practice, no source.
-_OTHER_LENS = 0.1
 
 
 def tile(
@@ -86,11 +83,12 @@ def tile(
     )
     counts: Counter[str] = Counter()
     dropped: Counter[str] = Counter()
+    bad = Complaints()
     with _store(room, alone=again) as store, cluster_executor(cluster) as executor:
         require_site(site, store.batches())
         replaced: frozenset[str] = frozenset()
         if again:
-            paths, replaced = _to_cut_again(paths, profile, room, store, stated, counts)
+            paths, replaced = _to_cut_again(paths, profile, room, store, stated, counts, bad)
         known = store.digests() - replaced
         done: set[str] = set()
         results = cut_photos(paths, profile, room, known, workers, replaced, executor)
@@ -101,59 +99,20 @@ def tile(
             if cut is not None:
                 error = _take_in(cut, room, store, stated, replaced)
             if error is not None:
-                counts["bad"] += 1
-                complain(error)
+                bad.add(error)
             elif cut is None:
                 counts["known"] += 1
             else:
                 done.add(cut.photo.digest)
-                counts["photos"] += 1
-                counts["tiles"] += len(cut.tiles)
                 dropped.update(dict(cut.photo.dropped))
-                counts["other size"] += _is_of_another_size(cut.photo, profile)
-                counts["other lens"] += abs((cut.exif_focal_share or 1) - 1) > _OTHER_LENS
+                count_cut(counts, cut, profile, room.tile_px)
                 if as_json:
                     emit(_photo_record(cut))
-    _tell_end(counts, dropped, profile, again=again)
-    if counts["bad"]:
+    bad.tell_rest()
+    tell_unread(photos)
+    tell_end(counts, bad.count, dropped, profile, again=again)
+    if bad.count:
         raise typer.Exit(1)
-
-
-def _tell_end(
-    counts: Counter[str], dropped: Counter[str], profile: CameraProfile, *, again: bool
-) -> None:
-    say(
-        f"{counted(counts['photos'], 'photo')} cut into {counted(counts['tiles'], 'tile')}, "
-        f"{counts['known']} already there, {counts['bad']} that could not be cut."
-    )
-    if counts["known"] and not again:
-        say(
-            "What is already there stays as it was cut; --again cuts it anew, for another camera "
-            "profile, site or day."
-        )
-    if counts["described"]:
-        say(f"{counted(counts['described'], 'photo')} described anew; the tiles stay as they are.")
-    if counts["other size"]:
-        say(
-            f"NOTE: {counted(counts['other size'], 'photo')} of another size than the "
-            f"{profile.width_px} x {profile.height_px} px of the camera profile: the scale holds "
-            "only if that camera took the same view and made the picture smaller."
-        )
-    if counts["other lens"]:
-        say(
-            f"NOTE: the EXIF of {counted(counts['other lens'], 'photo')} tells another lens than "
-            f"the camera profile, by more than {_OTHER_LENS:.0%}. If another camera took them, or "
-            "the same one in another mode, all their cells have the wrong size: see "
-            "`weedset camera explain`."
-        )
-    if dropped:
-        words = ", ".join(f"{count} {reason}" for reason, count in dropped.most_common())
-        say(f"Cells left out: {words}.")
-
-
-def _is_of_another_size(photo: Photo, profile: CameraProfile) -> bool:
-    spoken_of = {profile.width_px, profile.height_px} - {None}
-    return bool(spoken_of) and spoken_of != {photo.width_px, photo.height_px}
 
 
 def _no_profile(photos: list[Path]) -> Never:
@@ -161,7 +120,7 @@ def _no_profile(photos: list[Path]) -> Never:
     raise CameraError(
         "no camera profile was given, and a scale is never guessed",
         where="--camera",
-        fix=f"see what a photo tells: `{explain}`; its last line says how to make a profile",
+        fix=f"see what a photo tells: `{explain}`; its last lines say how to make a profile",
     )
 
 
@@ -211,13 +170,14 @@ def _to_cut_again(
     store: RecutStore,
     stated: _Stated,
     counts: Counter[str],
+    bad: Complaints,
 ) -> tuple[list[Path], frozenset[str]]:
     """Return the photos that are left to cut, and the digests of those that are there already.
 
     Those whose tiles can stay are described anew.
     """
-    planned = _plan(paths, profile, room, store, stated, counts)
-    _describe_anew(planned, store, stated, counts)
+    planned = _plan(paths, profile, room, store, stated, counts, bad)
+    _describe_anew(planned, store, stated, counts, bad)
     left = [item for item in planned if item.photo is None]
     there = frozenset(item.digest for item in left if item.change is not Change.NEW)
     return [item.path for item in left], there
@@ -230,6 +190,7 @@ def _plan(
     store: RecutStore,
     stated: _Stated,
     counts: Counter[str],
+    bad: Complaints,
 ) -> list[Planned]:
     """Return the photos that cutting again would change, and those that are new.
 
@@ -239,8 +200,7 @@ def _plan(
     every = plan_again(paths, profile, room, store, stated.batch_of)
     for item in follow(every, len(paths), "planning"):
         if isinstance(item, WeedsetError):
-            counts["bad"] += 1
-            complain(item)
+            bad.add(item)
         elif item.change is Change.NONE:
             counts["known"] += 1
         else:
@@ -250,7 +210,11 @@ def _plan(
 
 
 def _describe_anew(
-    planned: list[Planned], store: RecutStore, stated: _Stated, counts: Counter[str]
+    planned: list[Planned],
+    store: RecutStore,
+    stated: _Stated,
+    counts: Counter[str],
+    bad: Complaints,
 ) -> None:
     """Change what is known of photos whose tiles can stay as they are."""
     for item in planned:
@@ -259,8 +223,7 @@ def _describe_anew(
                 store.replace_photo(stated.batch_of(item.photo), item.photo, item.tiles)
                 counts["described"] += 1
             except WeedsetError as error:
-                counts["bad"] += 1
-                complain(error)
+                bad.add(error)
 
 
 def _take_in(

@@ -19,6 +19,7 @@ from weedset.contribution.layout import MOST_PHOTOS, SCHEMA, VERSION
 from weedset.errors import ContributionError
 from weedset.fields import Fields
 from weedset.findings import Spot
+from weedset.labelling import UNNAMED
 from weedset.licences import require_licence
 from weedset.taxonomy import Rank, Role, Species, SpeciesList, is_eppo_code, is_local_code
 
@@ -191,6 +192,8 @@ def _names(fields: Fields, name: str) -> tuple[str, ...]:
             plain_text(Fields({name: text}, "", ContributionError), name, 120)
         except ContributionError as error:
             raise fields.complaint(name, f"{text[:40]!r} {error.what}") from error
+        if name == "annotators" and text.casefold() == UNNAMED:
+            raise fields.complaint(name, f"{text!r} names nobody", "give the giver's handle")
     return listed
 
 

@@ -127,8 +127,8 @@ def doubts(
         stands[place] = _said(opinion)
         said = _said_alone(history)
         if len({(_said(item).verdict, _said(item).present) for item in said}) > 1:
-            words = "; ".join(f"{item.annotator}: {in_words(_said(item))}" for item in said)
-            found[place] = Doubt(place, words, 2.0)
+            # Who said what stands below it on the page, with the names of the plants.
+            found[place] = Doubt(place, f"{len(said)} people labelled it differently", 2.0)
     for doubt in (*_against_model(stands, suggester), *_against_look_alikes(stands, index)):
         found.setdefault(doubt.place, doubt)
     return sorted(found.values(), key=lambda doubt: (-doubt.weight, doubt.place))

@@ -12,9 +12,10 @@ from weedset.board.decide import scale_fits
 from weedset.board.model import BoardModel, open_model
 from weedset.errors import ModelError
 from weedset.preprocess import resize_tile
-from weedset.records import ANY_PLANT, Origin, Statement, Verdict
+from weedset.records import ANY_PLANT, Origin, Photo, Statement, Verdict
 from weedset.server.index import TileIndex
 from weedset.settings import Workspace
+from weedset.store import open_store
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,16 @@ def open_adviser(path: Path, workspace: Workspace) -> BoardModel:
     return model
 
 
+def too_coarse(model: BoardModel, workspace: Workspace) -> int:
+    """Return how many photos show the ground too coarsely for a model: it is not asked there."""
+    with open_store(workspace) as store:
+        return sum(not _fits(model, photo) for photo in store.photos())
+
+
+def _fits(model: BoardModel, photo: Photo) -> bool:
+    return scale_fits(model.card, photo.scale.gsd_mm_per_px) is None
+
+
 class Suggester:
     """A model with its answers for the tiles of an index, as far as they are known."""
 
@@ -44,8 +55,7 @@ class Suggester:
         self.model = model
         self._index = index
         self.answers = np.full((len(index), len(model.card.codes)), np.nan, np.float16)
-        fits = [scale_fits(model.card, photo.scale.gsd_mm_per_px) is None for photo in index.photos]
-        self.fits = np.asarray(fits, np.bool_)
+        self.fits = np.asarray([_fits(model, photo) for photo in index.photos], np.bool_)
 
     def learn(self, places: NDArray[np.intp], tiles: list[NDArray[np.uint8]]) -> None:
         """Ask the model about tiles (side, side, 3) and keep the answers."""

@@ -16,7 +16,8 @@ export function openBatch(onSaved) {
   const batch = batches.find((item) => item.id === session.batch) ?? batches[0];
   const first = lacks(batch);
   const wanted = checklist(batch);
-  const plants = plantField(wanted);
+  const others = batches.filter((item) => item !== batch && item.looked_for.length);
+  const plants = plantField(wanted, others.sort((one, other) => other.taken_on.localeCompare(one.taken_on))[0]);
   const form = el("form", { noValidate: true, onsubmit: (event) => { event.preventDefault(); save(); } },
     chooser(batches, batch, (id) => leave(() => { session.batch = id; keep(); openBatch(onSaved); onSaved(true); })),
     first ? el("p", {}, `Your photos are cut into squares of ${session.start.cell_mm} mm of ground. Say of one after another what grows in it; each answer is saved at once. Two questions first.`) : null,
@@ -94,11 +95,16 @@ export function openBatch(onSaved) {
   if (first) (first === "plants" ? plants.search : byId("who")).focus();
 }
 
-/** The checklist, as tags, and a field to add to it. */
-function plantField(wanted) {
+/** The checklist, as tags, and a field to add to it; that of the newest other batch is offered. */
+function plantField(wanted, other) {
   const list = el("ul", { className: "list", id: "checklist", "aria-label": "Plants you look for", "aria-live": "polite" });
+  const same = other && el("button", {
+    type: "button", id: "same-plants",
+    onclick: () => { wanted.push(...checklist(other)); draw(); search.focus(); },
+  }, `The same as in ${other.site}, ${other.taken_on}: ${checklist(other).map(plantName).join(", ")}`);
   const draw = () => {
     list.hidden = !wanted.length;
+    if (same) same.hidden = wanted.length > 0;
     fill(list, ...wanted.map((code, place) => el("li", {}, place < 9 ? el("kbd", {}, String(place + 1)) : null, el("span", {}, plantName(code)), el("button", {
       type: "button", className: "plain", "aria-label": `Take ${plantName(code)} (${code}) off the checklist`,
       onclick: () => { wanted.splice(wanted.indexOf(code), 1); draw(); search.focus(); },
@@ -129,7 +135,7 @@ function plantField(wanted) {
     search,
     field: el("div", { className: "field" }, el("label", { for: "look-for" }, "Which plants do you look for?"),
       el("p", { className: "quiet", id: "look-for-hint" }, "Crops and weeds. Where you do not name one of these in a cell, it counts as absent; of all other plants nothing is concluded. You can add more at any time."),
-      el("div", { className: "over" }, search, found), list),
+      el("div", { className: "over" }, search, found), list, same),
   };
 }
 

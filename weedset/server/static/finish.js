@@ -28,7 +28,7 @@ function drawBedDone(reload, goOnWith) {
     left ? button("again", "Look for cells still open", reload, true) : null,
     next ? button("next-batch", `Go on with ${next.site}, ${next.taken_on}: ${next.open} open`, () => goOnWith(next.id), true) : null,
     button("what-next", "Tally, and what to photograph next", openTally, !left && !next),
-    left ? null : el("p", { className: "quiet" }, ...words("`weedset status` in the terminal tells what comes next.")));
+    left ? null : el("p", { className: "quiet" }, ...words("Stop `weedset label` with Ctrl+C in its terminal; there `weedset status` tells what comes next.")));
 }
 
 function drawSecondDone(reload, goHome) {

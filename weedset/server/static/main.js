@@ -9,6 +9,7 @@ import { canRedo, canUndo, isBusy, onElsewhere, redo, save, undo } from "./savin
 import { showCell } from "./kneel.js";
 import * as stand from "./stand.js";
 import { openPicker } from "./picker.js";
+import { countChange, drawTally } from "./progress.js";
 import { drawFinish } from "./finish.js";
 import { lacks, openBatch } from "./batchform.js";
 import { askSweep, openHelp, openOrder, openSecond, openStage, openTally } from "./panels.js";
@@ -19,6 +20,7 @@ let held = null;          // the marker in hand, to be put to each cell that is 
 let painted = true;       // whether the cell in sight has been there for a frame
 
 const standing = () => session.view === "stand";
+const capital = (text) => text[0].toUpperCase() + text.slice(1);
 
 /** Draw everything for what is in sight now. */
 async function show() {
@@ -53,28 +55,6 @@ function pressed() {
   return new Set([...label.present, ...answers, ...(label.unknown_plant ? ["unknown"] : [])]);
 }
 
-/** Count the batch's open cells here, so that a label costs no further question. */
-function drawTally() {
-  const item = batch();
-  const total = item?.tiles ?? 0;
-  const done = total - (item?.open ?? 0);
-  const share = Math.floor((100 * done) / Math.max(1, total));
-  byId("row").setAttribute("aria-valuenow", share);
-  byId("grown").style.width = `${(100 * done) / Math.max(1, total)}%`;
-  const count = session.way === "own" ? `${done} of ${total} cells` : `${Math.min(queue.at + 1, queue.length)} of ${queue.length}`;
-  fill(byId("tally"), session.who ? el("span", { className: "as" }, `labelling as ${session.who}`) : null, count);
-  const missing = item?.missing.length ? `, ${item.missing.length} to fill in` : "";
-  fill(byId("batch-name"), el("span", {}, item?.site ?? "no batch"), item ? el("small", {}, item.taken_on, el("span", { className: "to-fill" }, missing)) : null);
-}
-
-function countChange(before, after) {
-  for (const cell of after) {
-    const was = before.get(cell.id);
-    const item = session.start.batches.find((one) => one.id === cell.batch);
-    if (item && session.way === "own") item.open += Number(Boolean(was)) - Number(Boolean(labelOf(cell)));
-  }
-}
-
 /** Save one statement about what is spoken of, then go on. */
 async function mark(statement) {
   if (!current() || isBusy() || !painted) return;
@@ -104,7 +84,7 @@ async function store(pairs, accepted, spoken) {
   remember(pairs);
   endSeveral();
   const said = `${pairs.length > 1 ? `${pairs.length} cells: ` : ""}${spoken}. Saved.`;
-  tell(said[0].toUpperCase() + said.slice(1));
+  tell(capital(said));
   if (standing()) {
     const many = stand.picked.size > 0 || pairs.length > 1;
     stand.picked.clear();
@@ -170,7 +150,7 @@ function useMarker(code, byKey = false) {
   } else if (standing() && !stand.picked.size && !byKey && !session.maybe) {
     held = held === code ? null : code;
     drawMarkers();
-    tell(held ? `${plantName(code)} in hand: tap each cell it grows in.` : "Put back.");
+    tell(held ? capital(`${plantName(code)} in hand: tap each cell it grows in.`) : "Put back.");
   } else mark(session.maybe ? maybe(code) : plants([code]));
 }
 
@@ -324,6 +304,7 @@ async function setView(view) {
   endSeveral();
   held = null;
   await show();
+  tell(standing() && current() ? "Pick cells, then press a marker; or press a marker, then tap cells." : "");
 }
 
 async function batchSaved(other) {

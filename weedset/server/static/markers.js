@@ -118,7 +118,7 @@ export function drawRack({ pressed, held, onMarker, onAnswer, onMore, onSeveral,
   const extra = (id, words, key, action, more = {}) => el("button", { type: "button", id, onclick: action, ...more }, `${words} `, el("kbd", {}, key));
   fill(byId("extras"),
     extra("open-picker", "Another plant…", "p", onMore),
-    session.several ? extra("several", "Done: save these", "Enter", onSeveral, { className: "main" }) : extra("several", "Several plants", "m", onSeveral),
+    session.several ? extra("several", "Save these", "Enter", onSeveral, { className: "main" }) : extra("several", "Several plants", "m", onSeveral),
     extra("maybe", session.maybe ? "Maybe: which plant?" : "Maybe…", "q", onMaybe, { "aria-pressed": String(session.maybe) }),
     extra("open-stage", session.stage === null ? "Growth stage…" : `Stage ${session.stage}: ${session.start.stages[session.stage]}`, "g", onStage));
   const answer = (what, words, key) => el("button", { type: "button", dataset: { answer: what }, "aria-pressed": String(pressed.has(what)), onclick: () => onAnswer(what) }, glyph(what), el("span", {}, words), el("kbd", {}, key));

@@ -43,7 +43,7 @@ export function askSweep(rest, dull, onSweep) {
   const button = (id, words, cells, className = "") => el("button", {
     type: "button", id, className, onclick: () => { closeSheet("sweeping"); if (cells.length) onSweep(cells); },
   }, words);
-  openSheet("sweeping", `${green} of these ${rest.length} ${green === 1 ? "is" : "are"} green${unseen}: sweep them?`,
+  openSheet("sweeping", `${green === rest.length ? "All" : `${green} of`} these ${rest.length} ${green === 1 ? "is" : "are"} green${unseen}: sweep them?`,
     el("p", {}, "Sweeping says of each that nothing grows in it."),
     el("div", { className: "choices" },
       dull.length ? button("sweep-dull", `Only the ${dull.length} with hardly any green`, dull, "main") : null,
