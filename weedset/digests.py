@@ -74,9 +74,9 @@ def whole_folder(path: Path) -> Iterator[Path]:
     """Yield a new folder that takes the name `path` only once it is whole and on the disk.
 
     Written aside in the same folder, synced, then renamed; on an exception nothing is left.
-    Raises OSError, FileExistsError where something has that name already.
+    Raises OSError, FileExistsError where anything but an empty folder has that name already.
     """
-    if path.exists() or path.is_symlink():
+    if path.is_symlink() or (path.exists() and not _is_empty(path)):
         raise FileExistsError(errno.EEXIST, "is there already", str(path))
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = aside_of(path)
@@ -88,6 +88,10 @@ def whole_folder(path: Path) -> Iterator[Path]:
         sync_folder(path.parent, deep=False)
     finally:
         shutil.rmtree(aside, ignore_errors=True)
+
+
+def _is_empty(path: Path) -> bool:
+    return path.is_dir() and not any(path.iterdir())
 
 
 def sync_folder(folder: Path, *, deep: bool = True) -> None:

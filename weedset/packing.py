@@ -32,6 +32,7 @@ from weedset.contribution.layout import (
     PHOTOS,
     TAG_MANIFEST,
     bag_info,
+    loose_key,
     loose_name,
     photo_key,
     photo_name,
@@ -240,7 +241,7 @@ def _pack_loose(
     bag: _Bag, store: Store, workspace: Workspace, batch: Batch, rows: IO[bytes], seen: _Seen
 ) -> None:
     for number, (picture, made_at) in enumerate(store.loose_of(batch.id), 1):
-        key, path = f"n{number:06d}", loose_picture_path(workspace, picture.digest)
+        key, path = loose_key(number), loose_picture_path(workspace, picture.digest)
         bag.add_payload(loose_name(key), read_loose(path))
         label = GivenLabel(key, seen.note(picture.statement), made_at[:10])
         rows.write(_line(loose_row(label, picture.digest)))

@@ -15,7 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 from tests.packing.forge import forge
-from tests.pool.conftest import give
+from tests.pool.conftest import give, give_loose
 from weedset.cli import app
 from weedset.digests import file_digest
 from weedset.errors import CheckNotPassedError, PoolError
@@ -55,6 +55,17 @@ def test_a_contribution_waits_then_is_accepted(pool: Pool, given: Path) -> None:
         (Event.ADDED, "carla", item.digest),
         (Event.ACCEPTED, "carla", item.digest),
     ]
+
+
+def test_the_giver_is_told_where_it_goes(pool: Pool, given: Path, tmp_path: Path) -> None:
+    apart = give(tmp_path, "ben", "s-00000000000000bb", 10, licence="CC-BY-NC-4.0")
+    said = {}
+    for path in (given, apart, give_loose(tmp_path)):
+        item = accept(pool, add(pool, path, "carla", KNOWN, workers=1).digest, "carla")
+        said[item.giver] = letter(item)
+    assert "thank you. It goes into the next edition." in said["anna"]
+    assert "the next edition of what is kept apart" in said["ben"]
+    assert "Editions hold tiles alone" in said["eve"]
 
 
 def test_every_step_can_be_given_twice(pool: Pool, given: Path) -> None:

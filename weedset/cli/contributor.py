@@ -17,6 +17,7 @@ from weedset.contribution.giving import Giving, giving_fields, giving_path, read
 from weedset.errors import CheckNotPassedError, ContributionError
 from weedset.hands import cluster_executor
 from weedset.licences import LICENCES
+from weedset.looksheets import LOOK_AT_THESE
 from weedset.packing import pack_batch
 from weedset.preview import (
     STAYS,
@@ -184,7 +185,7 @@ def _show_preview(seen: Preview, as_json: bool) -> None:
     typer.echo("Would stay here:")
     for item in STAYS:
         typer.echo(f"  {item}")
-    typer.echo("Look at these, at full size, for people, house numbers, number plates, screens:")
+    typer.echo(LOOK_AT_THESE)
     for path in seen.sheets:
         typer.echo(f"  {path}")
 

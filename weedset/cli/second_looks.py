@@ -12,10 +12,11 @@ import typer
 from weedset.cli.door import JsonOption, emit
 from weedset.cli.pool import NameArgument, WhoOption, standing_record
 from weedset.cli.pool_places import PoolArgument
+from weedset.looksheets import LOOK_AT_THESE
 from weedset.pool.corrections import correct
 from weedset.pool.folders import export_folders
 from weedset.pool.layout import open_pool
-from weedset.pool.look import OWN_SPECIES, look_into
+from weedset.pool.look import look_into, sheets_in
 from weedset.settings import open_workspace
 from weedset.talk import counted, say
 
@@ -32,19 +33,21 @@ def look_into_contribution(
     name: NameArgument,
     to: Annotated[Path, typer.Option(help="The workspace folder to make.")],
 ) -> None:
-    """Make a workspace of a contribution, to look at its labels in the browser.
+    """Make a workspace of a contribution, to look at its pictures and its labels.
+
+    In it lie sheets of all pictures: look through them before you accept. The labels are for
+    the browser, those first that `weedset doubts` lists.
 
     Example: `weedset pool look pool 3f9a --to look`
 
     Example: `weedset pool look pool s-00000000000000aa-2024-05-04 --to look-aa`
     """
     _, item = look_into(open_pool(pool), name, to)
-    own = to / OWN_SPECIES
-    species = f" --species {quote(str(own))}" if own.exists() else ""
-    say(
-        f"{to} shows {item.batch}. Next: weedset label -w {quote(str(to))}{species} "
-        "--review LIST, then weedset pool correct"
-    )
+    say(f"{to} shows {item.batch}.")
+    typer.echo(LOOK_AT_THESE)
+    for path in sheets_in(to):
+        typer.echo(f"  {path}")
+    say(f"Then its labels: weedset status -w {quote(str(to))} says how.")
 
 
 def correct_contribution(

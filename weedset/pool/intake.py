@@ -20,7 +20,7 @@ from weedset.pool.layout import Pool, written_in_vain
 from weedset.pool.marks import marks_of
 from weedset.pool.selection import select
 from weedset.pool.sites import split_of
-from weedset.pool.standing import Standing, State, one_of, standings
+from weedset.pool.standing import Standing, State, is_open, one_of, standings
 from weedset.taxonomy import SpeciesList
 from weedset.verification.check import Report, check_contribution
 
@@ -110,13 +110,21 @@ def letter(item: Standing) -> str:
     """Return what to send to the giver of a contribution about its fate."""
     said = {
         State.WAITING: "has arrived and waits for a look",
-        State.ACCEPTED: "was accepted: thank you. It goes into the next edition",
+        State.ACCEPTED: f"was accepted: thank you. {_whither(item)}",
         State.REFUSED: "was not accepted, and has been deleted here",
         State.WITHDRAWN: "was withdrawn, and has been deleted here. It is left out of all "
         "editions from now on",
     }[item.state]
     reason = f"Why: {item.reason}\n" if item.reason else ""
     return f"To {item.giver}: your contribution {item.batch} {said}.\n{reason}"
+
+
+def _whither(item: Standing) -> str:
+    if not item.tiles:
+        return "Editions hold tiles alone, so its pictures of unknown scale wait in the pool"
+    if not is_open(item):
+        return "Because of its licence it goes into the next edition of what is kept apart"
+    return "It goes into the next edition"
 
 
 def _waiting(pool: Pool, name: str, wanted: State) -> Standing:
