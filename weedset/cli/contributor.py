@@ -274,10 +274,8 @@ def report_record(report: Report) -> dict[str, object]:
 
 
 def _show(report: Report) -> None:
-    for finding in report.findings:
-        typer.echo(f"{finding}{f' ({finding.fix})' if finding.fix else ''}")
-    if report.count > len(report.findings):
-        typer.echo(f"and {report.count - len(report.findings)} more")
+    for line in report.lines():
+        typer.echo(line)
     whole = report.contribution
     if report.passed and whole:
         typer.echo(

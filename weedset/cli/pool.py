@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -31,10 +33,10 @@ from weedset.pool.layout import create_pool, open_pool
 from weedset.pool.publishing import is_copy, verify_at
 from weedset.pool.selection import select
 from weedset.pool.soundness import verify
-from weedset.pool.standing import Standing, State, one_of, standings
+from weedset.pool.standing import Standing, State, one_of, same_batch, standings
 from weedset.pool.twins import Place, find_conflicts
 from weedset.pool.withdrawal import models_from, withdraw, withdrawn_from
-from weedset.talk import counted, say
+from weedset.talk import complain, counted, say
 from weedset.taxonomy import load_species
 
 NameArgument = Annotated[str, typer.Argument(help="Its batch id, or the beginning of its digest.")]
@@ -84,19 +86,42 @@ def add_to_pool(
 ) -> None:
     """Check contributions and put them into quarantine. Adding one twice changes nothing.
 
+    One that does not pass does not stop the rest; the exit code is 3 then.
+
     Example: `weedset pool add pool given.zip --who carla`
 
     Example: `weedset pool add pool a.zip b.zip --who carla --json`
     """
-    opened, known = open_pool(pool), load_species()
+    opened, known, failed = open_pool(pool), load_species(), 0
     with cluster_executor(cluster) as executor:
         for archive in archives:
-            item = add(opened, archive, who, known, executor=executor)
+            try:
+                item = add(opened, archive, who, known, executor=executor)
+            except CheckNotPassedError as error:
+                complain(error)
+                failed += 1
+                continue
             why = f" Why: {item.reason}" if item.reason else ""
             tiles = counted(item.tiles, "tile")
             say(f"{archive}: {item.batch} is {item.state} ({tiles}, {item.licence}).{why}")
+            _tell_same_batch(pool, item, same_batch(standings(read_journal(opened)), item))
             if as_json:
                 emit({"archive": str(archive), **standing_record(item)})
+    if failed:
+        say(f"Not kept: {failed} of {counted(len(archives), 'archive')}.")
+        raise typer.Exit(CheckNotPassedError.exit_code)
+
+
+def _tell_same_batch(pool: Path, item: Standing, others: Sequence[Standing]) -> None:
+    """Say what to do where a giver sends a batch once more: mended, or with more labels."""
+    for other in others if item.state is State.WAITING else ():
+        let_go = "refuse" if other.state is State.WAITING else "withdraw"
+        say(
+            f"NOTE: {other.digest[:12]} is the same batch, and {other.state}. Of the same pictures "
+            "the first to come counts, with its labels. If this one is to count instead: "
+            f"weedset pool {let_go} {quote(str(pool))} {other.digest[:12]} --who YOU "
+            "--reason 'Given anew.'"
+        )
 
 
 def review_pool(pool: PoolArgument, as_json: JsonOption = False) -> None:
@@ -139,8 +164,12 @@ def show_twins(
     chosen = select(opened, also=also)
     clashes = find_conflicts(opened, chosen.items, chosen.groups)
 
+    batches = Counter(item.batch for item in chosen.items)
+
     def named(place: Place) -> str:
-        return f"{chosen.items[place.number].batch}/{place.key}"
+        item = chosen.items[place.number]
+        alone = batches[item.batch] == 1  # else a batch that was given anew
+        return f"{item.batch if alone else item.digest[:12]}/{place.key}"
 
     for group in chosen.groups:
         names = [named(place) for place in group]

@@ -21,6 +21,7 @@ from weedset.pool.marks import marks_of
 from weedset.pool.selection import select
 from weedset.pool.sites import split_of
 from weedset.pool.standing import Standing, State, is_open, one_of, standings
+from weedset.talk import counted
 from weedset.taxonomy import SpeciesList
 from weedset.verification.check import Report, check_contribution
 
@@ -149,9 +150,9 @@ def _copy(archive: Path, copy: Path, digest: str) -> None:
 
 
 def _not_passed(archive: Path, report: Report) -> CheckNotPassedError:
-    lines = [str(finding) for finding in report.findings[:_SHOWN]]
-    if report.count > len(lines):
-        lines.append(f"and {report.count - len(lines)} more")
+    lines = report.lines()
+    if len(lines) > _SHOWN:
+        lines = [*lines[:_SHOWN], f"and more: {counted(report.count, 'fault')} in all"]
     return CheckNotPassedError(
         "does not pass the check:\n  " + "\n  ".join(lines),
         where=str(archive),

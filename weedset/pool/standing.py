@@ -11,6 +11,9 @@ from weedset.licences import Standing as Terms
 from weedset.licences import require_licence
 from weedset.pool.journal import Entry, Event
 
+#: Of a digest, to name a contribution by.
+_LEAST_LETTERS = 4
+
 
 class State(StrEnum):
     """How far a contribution has come."""
@@ -87,7 +90,7 @@ def one_of(found: Mapping[str, Standing], name: str) -> Standing:
     Raises PoolError where there is none, or several.
     """
     fits = [item for item in found.values() if item.batch == name]
-    if not fits and len(name) >= 4:
+    if not fits and len(name) >= _LEAST_LETTERS:
         fits = [item for digest, item in found.items() if digest.startswith(name)]
     if len(fits) == 1:
         return fits[0]
@@ -95,7 +98,20 @@ def one_of(found: Mapping[str, Standing], name: str) -> Standing:
         names = ", ".join(item.digest[:12] for item in fits)
         raise PoolError(f"could be any of {names}", where=name, fix="give more of the digest")
     fix = "see `weedset pool review` for those that are there"
+    if len(name) < _LEAST_LETTERS:
+        fix += f"; of a digest give {_LEAST_LETTERS} letters at least"
     raise PoolError("is no contribution in this pool", where=name, fix=fix)
+
+
+def same_batch(found: Mapping[str, Standing], item: Standing) -> list[Standing]:
+    """Return the other contributions that hold the same batch and have not been let go."""
+    return [
+        other
+        for other in found.values()
+        if other.batch == item.batch
+        and other.digest != item.digest
+        and other.state in (State.WAITING, State.ACCEPTED)
+    ]
 
 
 def _corrected(before: Standing, entry: Entry) -> Standing:
