@@ -14,10 +14,18 @@ from typing import IO
 
 from weedset.fields import require_file
 
+_BLOCK_BYTES = 1 << 20
+
 
 def bytes_digest(data: bytes | memoryview) -> str:
     """Return the SHA-256 of `data` in lower-case hex."""
     return hashlib.sha256(data).hexdigest()
+
+
+def blocks_of(stream: IO[bytes]) -> Iterator[bytes]:
+    """Yield what is left of a stream, block by block."""
+    while block := stream.read(_BLOCK_BYTES):
+        yield block
 
 
 def blocks_digest(blocks: Iterable[bytes]) -> str:
@@ -61,6 +69,12 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
         aside.replace(path)
     finally:
         aside.unlink(missing_ok=True)
+
+
+def copy_whole(source: Path, path: Path) -> None:
+    """Copy a file so that `path` is either as before or complete. Raises OSError."""
+    with source.open("rb") as there, whole_file(path) as file:
+        shutil.copyfileobj(there, file, _BLOCK_BYTES)
 
 
 def write_whole(path: Path, data: bytes | str) -> None:

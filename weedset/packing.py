@@ -40,7 +40,7 @@ from weedset.contribution.layout import (
     tile_name,
 )
 from weedset.contribution.rows import GivenLabel, label_row, loose_row, photo_row
-from weedset.digests import blocks_digest, bytes_digest, whole_file
+from weedset.digests import blocks_digest, blocks_of, bytes_digest, whole_file
 from weedset.errors import ContributionError, StoreError
 from weedset.images import encode_upright, path_of
 from weedset.labelling import signed, under_checklist
@@ -50,8 +50,6 @@ from weedset.store import Store
 from weedset.storedzip import StoredZipWriter
 from weedset.taxonomy import Species, SpeciesList
 from weedset.tilearchive import TileReader
-
-_BLOCK_BYTES = 1 << 20
 
 
 @dataclass
@@ -291,5 +289,4 @@ def _pretty(table: Mapping[str, object]) -> bytes:
 
 def _blocks(source: IO[bytes]) -> Iterator[bytes]:
     source.seek(0)
-    while block := source.read(_BLOCK_BYTES):
-        yield block
+    return blocks_of(source)

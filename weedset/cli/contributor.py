@@ -62,12 +62,12 @@ def licences(as_json: JsonOption = False) -> None:
                     "id": licence.id,
                     "url": licence.url,
                     "sentence": licence.sentence,
-                    "standing": licence.standing,
+                    "standing": licence.admission,
                     "reason": licence.reason,
                 }
             )
         else:
-            why = f" ({licence.standing}: {licence.reason})" if licence.reason else ""
+            why = f" ({licence.admission}: {licence.reason})" if licence.reason else ""
             typer.echo(f"{licence.id:26s} {licence.sentence}{why}")
 
 

@@ -6,13 +6,12 @@ and giving the command again goes on from what is there.
 
 from __future__ import annotations
 
-import shutil
 from concurrent.futures import Executor
 from datetime import UTC, datetime
 from pathlib import Path
 
 from weedset.contribution.batch import Contribution, batch_id
-from weedset.digests import file_digest, whole_file
+from weedset.digests import copy_whole, file_digest
 from weedset.errors import CheckNotPassedError, PoolError, why_unreadable
 from weedset.pool.contents import count_features
 from weedset.pool.journal import Entry, Event, append, locked, now, read_journal
@@ -25,7 +24,6 @@ from weedset.talk import counted
 from weedset.taxonomy import SpeciesList
 from weedset.verification.check import Report, check_contribution
 
-_BLOCK_BYTES = 1 << 20
 _SHOWN = 20
 
 
@@ -139,8 +137,7 @@ def _waiting(pool: Pool, name: str, wanted: State) -> Standing:
 
 def _copy(archive: Path, copy: Path, digest: str) -> None:
     try:
-        with archive.open("rb") as source, whole_file(copy) as file:
-            shutil.copyfileobj(source, file, _BLOCK_BYTES)
+        copy_whole(archive, copy)
         if file_digest(copy) != digest:
             copy.unlink()
             fix = "wait until it is written, then add it again"

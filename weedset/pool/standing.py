@@ -7,8 +7,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from weedset.errors import PoolError
-from weedset.licences import Standing as Terms
-from weedset.licences import require_licence
+from weedset.licences import Admission, require_licence
 from weedset.pool.journal import Entry, Event
 
 #: Of a digest, to name a contribution by.
@@ -81,7 +80,7 @@ def standings(entries: Iterable[Entry]) -> dict[str, Standing]:
 
 def is_open(item: Standing) -> bool:
     """Tell whether the licence of a contribution lets it into open editions."""
-    return require_licence(item.licence, item.batch).standing is Terms.OPEN
+    return require_licence(item.licence, item.batch).admission is Admission.OPEN
 
 
 def one_of(found: Mapping[str, Standing], name: str) -> Standing:
