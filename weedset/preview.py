@@ -12,10 +12,11 @@ from weedset.contribution.layout import loose_key
 from weedset.digests import blocks_digest, write_whole
 from weedset.errors import ContributionError
 from weedset.fields import parse_json, read_text
-from weedset.images import encode_upright, path_of
+from weedset.images import encode_upright
 from weedset.labelling import UNNAMED, signed
 from weedset.looksheets import Shown, shown, shown_tiles, write_sheets
 from weedset.packing import nothing_to_give, photos_in_time, read_loose
+from weedset.photofiles import path_of
 from weedset.records import Batch, Photo, Tile
 from weedset.settings import Workspace, loose_picture_path, tile_archive
 from weedset.store import Store

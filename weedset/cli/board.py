@@ -19,8 +19,8 @@ from weedset.board.report import action_counts, cell_records, photo_record
 from weedset.cardwords import card_lines
 from weedset.cli.door import JsonOption, emit
 from weedset.errors import ModelError, WeedsetError, printable
-from weedset.images import find_photos
 from weedset.modelcard import card_to_json, reminder
+from weedset.photofiles import find_photos
 from weedset.profile import read_camera_profile
 from weedset.records import Action
 from weedset.talk import complain, follow, say

@@ -16,7 +16,8 @@ from rich.table import Table
 from weedset.cli.door import JsonOption, emit, usage_error
 from weedset.digests import write_whole
 from weedset.errors import CameraError, CheckNotPassedError, SettingsError, WeedsetError
-from weedset.images import find_photos, open_photo
+from weedset.images import open_photo
+from weedset.photofiles import find_photos
 from weedset.profile import profile_to_json, read_camera_profile, write_camera_profile
 from weedset.records import CameraProfile
 from weedset.talk import complain, follow, say

@@ -16,8 +16,8 @@ from weedset.cli.door import JsonOption, WorkspaceOption, emit
 from weedset.cli.options import ClusterOption, day_of, licence_of, require_site
 from weedset.errors import CameraError, PhotoError, WeedsetError
 from weedset.hands import cluster_executor
-from weedset.images import find_photos
 from weedset.labelstore import only_one_labels
+from weedset.photofiles import find_photos
 from weedset.profile import read_camera_profile
 from weedset.records import Batch, CameraProfile, Photo
 from weedset.recutting import (
