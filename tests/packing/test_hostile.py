@@ -145,3 +145,20 @@ def test_what_follows_from_a_fault_is_no_second_one(
 
     report = check(forge(packed, tmp_path / "bad.zip", lambda bag: bag.change_batch(lose)))
     assert [finding.field.rpartition(".")[2] for finding in report.findings] == [name]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (b'{"tiles": ' + b"9" * 5000 + b"}", "a number has too many digits"),
+        (b"[" * 100_000, "it is nested too deep"),
+    ],
+)
+def test_the_limits_of_a_reader_are_told_in_words(
+    text: bytes, said: str, packed: Path, tmp_path: Path
+) -> None:
+    def lie(bag: Forgery) -> None:
+        bag.files["data/batch.json"] = text
+
+    (finding,) = check(forge(packed, tmp_path / "bad.zip", lie)).findings
+    assert finding.what == f"is not valid JSON: {said}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -143,6 +144,7 @@ def pack(
             store, room, found, giving, known, out, whole_photos=photos, approve=approve
         )
     say(f"{counted(whole.contents.tiles, 'tile')} of {batch_id(whole)} packed into {out}.")
+    say(f"Next: weedset submit {quote(str(out))} --to FOLDER, or hand the file over yourself.")
     if as_json:
         emit({"archive": str(out), **contribution_table(whole)})
 
