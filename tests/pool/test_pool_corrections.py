@@ -230,6 +230,8 @@ def test_what_cannot_be_corrected_says_so(
     pool: Pool, digest: str, look: Workspace, tmp_path: Path
 ) -> None:
     other = add(pool, give(tmp_path, "ben", "s-00000000000000bb", 10), "carla", KNOWN, workers=1)
+    with pytest.raises(PoolError, match="shows no tile"):
+        correct(pool, other.digest, look, "carla")  # nor where nothing was decided in it
     decide(look, CELL, DAISY)
     with pytest.raises(PoolError, match="shows no tile of this contribution"):
         correct(pool, other.digest, look, "carla")
