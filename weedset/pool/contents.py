@@ -100,7 +100,8 @@ def opened(pool: Pool, item: Standing) -> Iterator[Contents]:
     except (PoolError, WorkersError, SettingsError, StoreError):
         raise  # of what is done with it, such as writing it elsewhere
     except (OSError, KeyError, UnicodeDecodeError, WeedsetError) as exc:
-        raise _damaged(path, str(exc)) from exc
+        why = (isinstance(exc, OSError) and exc.strerror) or str(exc)  # the path is told once
+        raise _damaged(path, why) from exc
 
 
 def _contents(archive: StoredZip, item: Standing) -> Contents:
