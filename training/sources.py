@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from functools import partial
 from itertools import chain, repeat
 from pathlib import Path
@@ -36,11 +36,11 @@ class Source:
     """Labelled tiles with what is known of their origin.
 
     `where` is the folder and `name` what a model's card calls it. `digest` changes with any
-    tile or label. `archive_of` tells the file in which a tile lies; it can be sent to another
-    process. `split` is that of an edition, None where it is still to be chosen. `cameras`
-    names the camera of each photo, by digest. `workspace` is the one whose photos can be looked
-    at anew; an edition has none. `find_unlabelled` finds the tiles that nobody has labelled, as
-    tiles of which the label cannot tell anything.
+    tile or label that a model learns from. `archive_of` tells the file in which a tile lies; it
+    can be sent to another process. `split` is that of an edition, None where it is still to be
+    chosen. `cameras` names the camera of each photo, by digest. `workspace` is the one whose
+    photos can be looked at anew; an edition has none. `find_unlabelled` finds the tiles that
+    nobody has labelled, as tiles of which the label cannot tell anything.
     """
 
     where: Path
@@ -126,9 +126,11 @@ def from_edition(folder: Path) -> Source:
 
 
 def labels_digest(tiles: Sequence[LabelledTile]) -> str:
-    """Return the SHA-256 over which cells of which photos have which labels, in any order.
+    """Return the SHA-256 over all that a model learns from labelled tiles, in any order.
 
-    How they were cut, at how many mm per px, is not in it: see each photo in the workspace.
+    Which cells of which photos, how they were cut, with which labels, on which site: what is
+    held out goes by the site, and a photo may be cut again or moved to another one. Not in it
+    are growth stages and who labelled, from which no model learns.
     """
     lines = sorted(_label_line(tile) for tile in tiles)
     between = chain([""], repeat("\n"))
@@ -287,9 +289,12 @@ def _label_line(labelled: LabelledTile) -> str:
     tile, statement = labelled.tile, labelled.statement
     return json.dumps(
         [
+            labelled.site,
             tile.photo_digest,
             tile.row,
             tile.col,
+            astuple(tile.footprint),
+            tile.gsd_mm_per_px,
             statement.verdict,
             sorted(statement.present),
             sorted(statement.doubtful),

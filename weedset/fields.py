@@ -62,7 +62,7 @@ class Fields:
         if isinstance(value, bool) or not isinstance(value, int | float) or not _finite(value):
             raise self.complaint(name, f"should be a number, not {_shown(value)}")
         if not (above < value < below and least <= value <= most):
-            raise self.complaint(name, f"is {value:g}, {_range(above, least, below, most)}")
+            raise self.complaint(name, f"is {value:.9g}, {_range(above, least, below, most)}")
         return float(value)
 
     def whole(self, name: str, *, least: int, most: int) -> int:
@@ -190,9 +190,16 @@ def read_toml(path: Path, error: type[WeedsetError]) -> Fields:
         raise error(f"has a line with more than {_MOST_DOTS} dots", where=str(path))
     try:
         table = tomllib.loads(text)
-    except (ValueError, RecursionError) as exc:  # numbers of too many digits, tables too deep
-        raise error(f"is not valid TOML: {exc}", where=str(path)) from exc
+    except (ValueError, RecursionError) as exc:
+        raise error(f"is not valid TOML: {_why(exc)}", where=str(path)) from exc
     return Fields(table, str(path), error)
+
+
+def _why(exc: ValueError | RecursionError) -> str:
+    """Return why a text is neither TOML nor JSON: Python's own limits in words for people."""
+    if isinstance(exc, RecursionError):
+        return "it is nested too deep"
+    return "a number has too many digits" if "integer string conversion" in str(exc) else str(exc)
 
 
 def parse_json(text: str, where: str, error: type[WeedsetError]) -> Fields:
@@ -200,7 +207,7 @@ def parse_json(text: str, where: str, error: type[WeedsetError]) -> Fields:
     try:
         table = json.loads(text, object_pairs_hook=_each_once)
     except (ValueError, RecursionError) as exc:
-        raise error(f"is not valid JSON: {exc}", where=where) from exc
+        raise error(f"is not valid JSON: {_why(exc)}", where=where) from exc
     return Fields(table, where, error)
 
 
@@ -254,8 +261,8 @@ def _shown(value: object) -> str:
 
 
 def _range(above: float, least: float, below: float, most: float) -> str:
-    low = [f"above {above:g}"] if above > -math.inf else []
-    low += [f"at least {least:g}"] if least > -math.inf else []
-    high = [f"below {below:g}"] if below < math.inf else []
-    high += [f"at most {most:g}"] if most < math.inf else []
+    low = [f"above {above:.9g}"] if above > -math.inf else []
+    low += [f"at least {least:.9g}"] if least > -math.inf else []
+    high = [f"below {below:.9g}"] if below < math.inf else []
+    high += [f"at most {most:.9g}"] if most < math.inf else []
     return "should be " + " and ".join(low + high)

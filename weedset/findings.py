@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TypeVar
@@ -87,6 +87,26 @@ class Spot:
 def in_words(finding: Finding) -> str:
     """Return what is wrong and, in brackets, what to do."""
     return f"{finding.what} ({finding.fix})" if finding.fix else finding.what
+
+
+def in_lines(findings: Iterable[Finding]) -> list[str]:
+    """Return a line for each kind of fault: where it is, what is wrong, what to do.
+
+    The same fault in many rows of a file, or in many files, is told once.
+    """
+    alike: dict[tuple[str, str, str, str], list[Finding]] = {}
+    for item in findings:
+        kind = item.file if item.row else "", item.field, item.what, item.fix
+        alike.setdefault(kind, []).append(item)
+    return [_line(group) for group in alike.values()]
+
+
+def _line(alike: Sequence[Finding]) -> str:
+    first, more = alike[0], len(alike) - 1
+    place = f"{first.file}: row {first.row}" if first.row else first.file
+    if more:
+        place += f" and {more} more {'row' if first.row else 'file'}{'s' if more > 1 else ''}"
+    return ": ".join(filter(None, [place, first.field, in_words(first)]))
 
 
 def harmless(text: str) -> str:

@@ -11,7 +11,8 @@ from pathlib import Path
 from weedset.drawn import is_drawn
 from weedset.errors import SettingsError, WeedsetError
 from weedset.fields import read_toml
-from weedset.images import PHOTO_SUFFIXES, open_photo, unread_in
+from weedset.images import open_photo
+from weedset.photofiles import PHOTO_SUFFIXES, unread_in
 from weedset.pool.index import INDEX
 from weedset.profile import read_camera_profile
 from weedset.settings import SETTINGS_NAME

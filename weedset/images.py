@@ -4,34 +4,21 @@ from __future__ import annotations
 
 import io
 import logging
-import struct
 import warnings
-from collections.abc import Callable, Container, Iterator, Mapping
+from collections.abc import Callable, Container, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import ExifTags, Image, UnidentifiedImageError
+from PIL import Image, UnidentifiedImageError
 
 from weedset.digests import bytes_digest
-from weedset.drawn import is_drawn
 from weedset.errors import LabelError, PhotoError, WeedsetError, why_unreadable
+from weedset.exif import exif_facts
 from weedset.fields import require_file
-from weedset.records import ExifFacts, Photo
-
-#: File name endings that a folder is searched for.
-PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp"})
-
-#: Endings of photos that phones and cameras write too, and that cannot be read here.
-_UNREAD_SUFFIXES = frozenset({".heic", ".heif", ".dng"})
-
-#: What to do about them.
-AS_JPEG = "set the phone or camera to JPEG, or convert them"
-
-_MASK_ENDING = "_mask"
+from weedset.records import ExifFacts
 
 #: From a photo's upright full size and EXIF to the share of each side that is needed.
 LeastShare = Callable[[int, int, ExifFacts], float]
@@ -53,7 +40,6 @@ _TURNS = {
     7: Image.Transpose.TRANSVERSE,
     8: Image.Transpose.ROTATE_90,
 }
-_MM_PER_RESOLUTION_UNIT = {2: 25.4, 3: 10.0}  # EXIF 2.32: 2 = inch, 3 = centimetre
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +92,7 @@ def _decode(data: bytes, digest: str, where: str, least_share: float | LeastShar
             image = Image.open(io.BytesIO(data), formats=_FORMATS)
             if image.width * image.height > _MAX_PIXELS:
                 raise PhotoError(f"has {image.width} x {image.height} px, too many", where=where)
-            exif = _exif_facts(image)
+            exif = exif_facts(image)
             stored = image.size
             width_px, height_px = stored if exif.orientation < 5 else stored[::-1]
             share = least_share(width_px, height_px, exif) if callable(least_share) else least_share
@@ -173,67 +159,6 @@ def _open_mask(path: Path) -> Iterator[Image.Image]:
         raise LabelError("is not a PNG or TIFF mask", where=str(path)) from exc
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as exc:
         raise LabelError(f"is damaged: {exc}", where=str(path)) from exc
-
-
-def find_photos(paths: list[Path]) -> list[Path]:
-    """Return the photos among files and folders (not searched deeper), in name order.
-
-    Raises PhotoError where a path is absent, a folder holds no photo, a file is named as a mask
-    is, or weedset drew it itself.
-    """
-    found: list[Path] = []
-    for path in paths:
-        if path.is_dir():
-            inside = sorted(
-                item
-                for item in path.iterdir()
-                if item.suffix.lower() in PHOTO_SUFFIXES
-                and not item.name.startswith(".")
-                and not item.stem.endswith(_MASK_ENDING)
-                and not is_drawn(item)
-            )
-            if not inside:
-                raise PhotoError("holds no photo", where=str(path), fix=_where_to_look(path))
-            found += inside
-        elif path.stem.endswith(_MASK_ENDING):
-            fix = "leave it out; `weedset import masks` takes it in once its photo is tiled"
-            raise PhotoError("is named as a mask, not as a photo", where=str(path), fix=fix)
-        elif is_drawn(path):
-            fix = "leave it out, and name the photo that it was made of"
-            raise PhotoError("was drawn by weedset and is no photo", where=str(path), fix=fix)
-        elif path.exists():
-            found.append(path)
-        else:
-            raise PhotoError("there is no such file or folder", where=str(path))
-    return list(dict.fromkeys(found))
-
-
-def _where_to_look(folder: Path) -> str:
-    """Return what to do about a folder without photos: they may lie one folder deeper."""
-    if unread := unread_in(folder):
-        return f"photos such as {unread[0].name} cannot be read here: {AS_JPEG}"
-    for inside in sorted(item for item in folder.iterdir() if item.is_dir()):
-        if any(item.suffix.lower() in PHOTO_SUFFIXES for item in inside.iterdir()):
-            return f"folders inside are not searched: name the one you mean, such as {inside}"
-    return f"photos end in {', '.join(sorted(PHOTO_SUFFIXES))}"
-
-
-def unread_in(folder: Path) -> list[Path]:
-    """Return the photos in a folder that cannot be read here, by name."""
-    return sorted(item for item in folder.iterdir() if item.suffix.lower() in _UNREAD_SUFFIXES)
-
-
-def path_of(photo: Photo) -> Path:
-    """Return where a photo of a workspace lies. Raises PhotoError where it was moved."""
-    path = Path(photo.path)
-    if not path.exists():
-        raise PhotoError(
-            "is not where it was when it was tiled",
-            where=photo.path,
-            fix="put it back; or give the `weedset tile` command again, with the folder in which "
-            "the photos lie now, the same --camera and --site, and --again",
-        )
-    return path
 
 
 def encode_tile(pixels: NDArray[np.uint8]) -> bytes:
@@ -312,44 +237,3 @@ def _read_bytes(path: Path, error: type[WeedsetError] = PhotoError) -> bytes:
         raise error("there is no such file", where=str(path), fix=fix) from exc
     except OSError as exc:
         raise error(why_unreadable(exc), where=str(path)) from exc
-
-
-def _exif_facts(image: Image.Image) -> ExifFacts:
-    try:
-        exif = image.getexif()
-        detail = exif.get_ifd(ExifTags.IFD.Exif)
-    except (KeyError, ValueError, TypeError, SyntaxError, OSError, struct.error):
-        return ExifFacts()
-    orientation = exif.get(ExifTags.Base.Orientation, 1)
-    plane = _number(detail, ExifTags.Base.FocalPlaneXResolution)
-    unit = detail.get(ExifTags.Base.FocalPlaneResolutionUnit, 2)
-    pitch_um = None
-    if plane and unit in _MM_PER_RESOLUTION_UNIT:
-        pitch_um = _MM_PER_RESOLUTION_UNIT[unit] / plane * 1000
-    return ExifFacts(
-        orientation=orientation if orientation in range(1, 9) else 1,
-        taken_at=_moment(
-            detail.get(ExifTags.Base.DateTimeOriginal) or exif.get(ExifTags.Base.DateTime)
-        ),
-        focal_length_mm=_number(detail, ExifTags.Base.FocalLength),
-        focal_length_35mm_mm=_number(detail, ExifTags.Base.FocalLengthIn35mmFilm),
-        pixel_pitch_um=pitch_um,
-        digital_zoom=_number(detail, ExifTags.Base.DigitalZoomRatio),
-    )
-
-
-def _number(tags: Mapping[int, object], tag: int) -> float | None:
-    """Return a positive number; cameras write 0, or 0/0, for "unknown"."""
-    try:
-        value = float(tags.get(tag, 0))  # type: ignore[arg-type]  # whatever a stranger wrote
-    except (TypeError, ValueError, ZeroDivisionError):
-        return None
-    return value if 0 < value < float("inf") else None
-
-
-def _moment(text: object) -> str | None:
-    """Return an EXIF moment as ISO 8601 without a zone: cameras keep local time."""
-    try:
-        return datetime.strptime(str(text), "%Y:%m:%d %H:%M:%S").isoformat()
-    except ValueError:
-        return None

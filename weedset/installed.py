@@ -31,7 +31,7 @@ _LEAST_FREE_MB = 500
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Need:
     """One thing that was looked at; `fix` says what to do where it is not `fine`.
 
     `part` is the part of weedset that needs it, "" for the base install.
@@ -45,12 +45,12 @@ class Finding:
     fix: str = ""
 
 
-def journey_findings(journey: str) -> list[Finding]:
+def journey_needs(journey: str) -> list[Need]:
     """Return all that the work of `journey` needs, and whether it is there."""
-    return [finding for part in JOURNEYS[journey] for finding in package_findings(part)]
+    return [need for part in JOURNEYS[journey] for need in package_needs(part)]
 
 
-def package_findings(part: str) -> Iterator[Finding]:
+def package_needs(part: str) -> Iterator[Need]:
     """Yield the packages that one part of weedset asks for, without those of other parts.
 
     Raises MissingPartError where weedset runs from a folder in which it is not installed.
@@ -75,28 +75,28 @@ def package_findings(part: str) -> Iterator[Finding]:
             version = ""
         fits = bool(version) and wanted.specifier.contains(version, prereleases=True)
         needs = str(wanted.specifier) or "any version"
-        yield Finding(part, wanted.name, needs, version or "not installed", fits, install)
+        yield Need(part, wanted.name, needs, version or "not installed", fits, install)
 
 
-def machine_findings(folder: Path) -> Iterator[Finding]:
+def machine_needs(folder: Path) -> Iterator[Need]:
     """Yield whether Python, the system and the folder to work in are fit."""
     from packaging.specifiers import SpecifierSet
 
     needs, version = _description()["Requires-Python"], platform.python_version()
     fits = SpecifierSet(needs).contains(version, prereleases=True)
-    yield Finding("", "Python", needs, version, fits, f"install a Python {needs}")
+    yield Need("", "Python", needs, version, fits, f"install a Python {needs}")
     bits = struct.calcsize("P") * 8
     fix = "install a 64-bit system and Python: there is no onnxruntime for 32 bits"
-    yield Finding("", "word size", "64 bit", f"{bits} bit", bits >= 64, fix)
+    yield Need("", "word size", "64 bit", f"{bits} bit", bits >= 64, fix)
     existing = next(path for path in (folder, *folder.absolute().parents) if path.exists())
     may_write = existing.is_dir() and os.access(existing, os.W_OK)
     fix = f"make {existing} writable, or work in another folder"
     found = "may be written" if may_write else "may not be written"
-    yield Finding("", f"folder {folder}", "may be written", found, may_write, fix)
+    yield Need("", f"folder {folder}", "may be written", found, may_write, fix)
     free_mb = shutil.disk_usage(existing).free // 1_000_000
     fix = "make room on the disk"
     enough = free_mb >= _LEAST_FREE_MB
-    yield Finding("", "free disk", f">={_LEAST_FREE_MB} MB", f"{free_mb} MB", enough, fix)
+    yield Need("", "free disk", f">={_LEAST_FREE_MB} MB", f"{free_mb} MB", enough, fix)
 
 
 def _description() -> metadata.PackageMetadata:

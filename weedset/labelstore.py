@@ -13,7 +13,8 @@ from weedset.errors import ConflictError, StoreError
 from weedset.labelling import UNNAMED
 from weedset.records import Origin, Statement
 from weedset.settings import Workspace
-from weedset.store import Store, open_store_as
+from weedset.store import Store
+from weedset.storefile import open_store_as
 from weedset.storerows import WITHDRAWN
 
 
@@ -144,38 +145,6 @@ class LabelStore(Store):
             (saying.tile_id, saying.annotator, saying.origin, made_at, WITHDRAWN),
         )
         return int(cursor.lastrowid or 0)
-
-    def extend_checklist(self, batch_id: str, species: Iterable[str]) -> None:
-        """Add species to what is looked for in a batch, from the next statement on.
-
-        What was said before keeps its meaning: it is silent about the new species. Raises
-        StoreError under pictures of unknown scale, as `set_checklist` does.
-        """
-        with self._transaction():
-            self._add_to_checklist(batch_id, species)
-
-    def reduce_checklist(self, batch_id: str, species: Iterable[str]) -> None:
-        """Take species off the checklist of a batch.
-
-        Raises StoreError where statements were made that looked for one of them.
-        """
-        with self._transaction():
-            for code in species:
-                held = self._db.execute(
-                    "SELECT 1 FROM checklist JOIN photo USING (batch_id) "
-                    "JOIN tile ON photo_digest = digest JOIN statement ON tile_id = tile.id "
-                    "WHERE batch_id = ? AND species = ? AND statement.id > after_statement LIMIT 1",
-                    (batch_id, code),
-                ).fetchone()
-                if held:
-                    raise StoreError(
-                        f"{code} stays on the checklist: labels were made while looking for it",
-                        where=f"batch {batch_id}",
-                        fix="leave it; absence of it was stated and counts",
-                    )
-                self._db.execute(
-                    "DELETE FROM checklist WHERE batch_id = ? AND species = ?", (batch_id, code)
-                )
 
     def describe_batch(
         self, batch_id: str, *, site: str, taken_on: str, giver: str, licence: str

@@ -18,7 +18,7 @@ from enum import StrEnum
 from weedset.errors import LicenceError
 
 
-class Standing(StrEnum):
+class Admission(StrEnum):
     """What an edition may do with material under a licence."""
 
     OPEN = "open"
@@ -32,14 +32,14 @@ class Licence:
 
     `id` is its SPDX id, `url` its text ("" where the giver's own words are the text),
     `sentence` what it asks, `chart` its column in the Creative Commons chart ("" if none),
-    `standing` how an edition treats it, and `reason` why, where it is not open.
+    `admission` how an edition treats it, and `reason` why, where it is not open.
     """
 
     id: str
     url: str
     sentence: str
     chart: str
-    standing: Standing
+    admission: Admission
     reason: str = ""
 
 
@@ -72,21 +72,21 @@ LICENCES: tuple[Licence, ...] = (
         "https://creativecommons.org/publicdomain/zero/1.0/legalcode",
         "Anyone may do anything with it, without naming you.",
         "PD",
-        Standing.OPEN,
+        Admission.OPEN,
     ),
     Licence(
         "PDDL-1.0",
         "https://opendatacommons.org/licenses/pddl/1-0/",
         "The data are dedicated to the public: anyone may do anything with them.",
         "PD",
-        Standing.OPEN,
+        Admission.OPEN,
     ),
     Licence(
         "CC-BY-4.0",
         _COMMONS.format("by"),
         "Anyone may use, change and sell it, as long as they name you.",
         "BY",
-        Standing.OPEN,
+        Admission.OPEN,
     ),
     Licence(
         "CC-BY-SA-4.0",
@@ -94,14 +94,14 @@ LICENCES: tuple[Licence, ...] = (
         "Anyone may use, change and sell it, as long as they name you and pass changed copies "
         "on under the same licence.",
         "BY-SA",
-        Standing.OPEN,
+        Admission.OPEN,
     ),
     Licence(
         "CC-BY-NC-4.0",
         _COMMONS.format("by-nc"),
         "Anyone may use and change it without commercial gain, as long as they name you.",
         "BY-NC",
-        Standing.APART,
+        Admission.APART,
         _NON_COMMERCIAL,
     ),
     Licence(
@@ -110,7 +110,7 @@ LICENCES: tuple[Licence, ...] = (
         "Anyone may use and change it without commercial gain, as long as they name you and "
         "pass changed copies on under the same licence.",
         "BY-NC-SA",
-        Standing.APART,
+        Admission.APART,
         _NON_COMMERCIAL,
     ),
     Licence(
@@ -118,7 +118,7 @@ LICENCES: tuple[Licence, ...] = (
         _COMMONS.format("by-nd"),
         "Anyone may pass it on unchanged, as long as they name you.",
         "BY-ND",
-        Standing.REFUSED,
+        Admission.REFUSED,
         _NO_DERIVATIVES,
     ),
     Licence(
@@ -126,7 +126,7 @@ LICENCES: tuple[Licence, ...] = (
         _COMMONS.format("by-nc-nd"),
         "Anyone may pass it on unchanged and without commercial gain, as long as they name you.",
         "BY-NC-ND",
-        Standing.REFUSED,
+        Admission.REFUSED,
         _NO_DERIVATIVES,
     ),
     Licence(
@@ -134,7 +134,7 @@ LICENCES: tuple[Licence, ...] = (
         "https://cdla.dev/permissive-2-0/",
         "Anyone may use, change and pass on the data, as long as this licence goes with them.",
         "",
-        Standing.APART,
+        Admission.APART,
         _OUTSIDE,
     ),
     Licence(
@@ -142,7 +142,7 @@ LICENCES: tuple[Licence, ...] = (
         "https://opendatacommons.org/licenses/by/1-0/",
         "Anyone may use and change the data base, as long as they say where it comes from.",
         "",
-        Standing.APART,
+        Admission.APART,
         _OUTSIDE,
     ),
     Licence(
@@ -151,7 +151,7 @@ LICENCES: tuple[Licence, ...] = (
         "Anyone may use and change the data base, as long as they say where it comes from and "
         "pass a changed one on under the same licence.",
         "",
-        Standing.APART,
+        Admission.APART,
         _OUTSIDE,
     ),
     Licence(
@@ -159,7 +159,7 @@ LICENCES: tuple[Licence, ...] = (
         "",
         "The owner's own words, written beside it, allow use without commercial gain.",
         "",
-        Standing.APART,
+        Admission.APART,
         _NON_COMMERCIAL,
     ),
 )
@@ -220,7 +220,7 @@ def require_licence(text: str, where: str) -> Licence:
 def _near(wanted: str) -> list[str]:
     """Return the ids that begin alike, or else those spelt nearly alike; not the refused ones."""
     asked = re.sub(r"[\s_]+", "-", wanted)
-    ids = {licence.id.lower(): licence.id for licence in LICENCES if licence.standing != "refused"}
+    ids = {licence.id.lower(): licence.id for licence in LICENCES if licence.admission != "refused"}
     alike = [known for low, known in ids.items() if asked and low.startswith(asked)]
     return alike or [ids[low] for low in difflib.get_close_matches(asked, ids, 3)]
 
@@ -236,7 +236,7 @@ def combine_columns(columns: Iterable[str]) -> str | None:
 def effective_licence(ids: Sequence[str], *, apart: bool = False) -> Licence:
     """Return the licence that an edition of material under all of `ids` must carry.
 
-    Material that is kept apart (see `Standing`) is let in only where `apart` says that this
+    Material that is kept apart (see `Admission`) is let in only where `apart` says that this
     is such an edition, and licences outside the chart only with their like.
 
     Raises LicenceError, with the reason, where it may not be pooled.
@@ -245,9 +245,9 @@ def effective_licence(ids: Sequence[str], *, apart: bool = False) -> Licence:
         raise LicenceError("there is nothing whose licence could be stated")
     licences = list(dict.fromkeys(require_licence(text, "licence") for text in ids))
     for licence in licences:
-        if licence.standing is Standing.REFUSED:
+        if licence.admission is Admission.REFUSED:
             raise LicenceError(f"material under {licence.id} is refused: {licence.reason}")
-        if licence.standing is Standing.APART and not apart:
+        if licence.admission is Admission.APART and not apart:
             raise LicenceError(
                 f"material under {licence.id} is kept apart: {licence.reason}",
                 fix="leave it out, or make an edition of such material on purpose",

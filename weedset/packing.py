@@ -10,28 +10,24 @@ from __future__ import annotations
 import json
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
 
+from weedset.contribution.bagwriter import BagWriter
 from weedset.contribution.batch import Contents, Contribution, contribution_table
 from weedset.contribution.card import card_text
 from weedset.contribution.giving import Giving, giving_path
 from weedset.contribution.layout import (
-    BAG_INFO,
-    BAGIT,
-    BAGIT_TEXT,
     BATCH,
     CARD,
     LABELS,
     LOOSE,
-    MANIFEST,
     MOST_PHOTOS,
     PHOTOS,
-    TAG_MANIFEST,
-    bag_info,
+    loose_key,
     loose_name,
     photo_key,
     photo_name,
@@ -39,18 +35,16 @@ from weedset.contribution.layout import (
     tile_name,
 )
 from weedset.contribution.rows import GivenLabel, label_row, loose_row, photo_row
-from weedset.digests import blocks_digest, bytes_digest, whole_file
+from weedset.digests import whole_file
 from weedset.errors import ContributionError, StoreError
-from weedset.images import encode_upright, path_of
+from weedset.images import encode_upright
 from weedset.labelling import signed, under_checklist
+from weedset.photofiles import path_of
 from weedset.records import Batch, Photo, Statement
 from weedset.settings import Workspace, loose_picture_path, tile_archive
 from weedset.store import Store
-from weedset.storedzip import StoredZipWriter
 from weedset.taxonomy import Species, SpeciesList
 from weedset.tilearchive import TileReader
-
-_BLOCK_BYTES = 1 << 20
 
 
 @dataclass
@@ -72,44 +66,6 @@ class _Seen:
         self.tiles_with.update(statement.present)
         self.tiles_with.update(dict.fromkeys(statement.doubtful, 0))
         return statement
-
-
-class _Bag:
-    """A bag that is being written: an archive, and the manifest of what went in."""
-
-    def __init__(self, file: IO[bytes], name: str, stack: ExitStack) -> None:
-        self._zip = stack.enter_context(StoredZipWriter(file))
-        self._name = name
-        self._manifest = stack.enter_context(tempfile.TemporaryFile())  # noqa: SIM115
-        self._octets = self._streams = 0
-
-    def add_payload(self, name: str, data: bytes) -> None:
-        """Add a file of the payload that is at hand as a whole."""
-        self._zip.add_bytes(f"{self._name}/{name}", data)
-        self._list(name, bytes_digest(data), len(data))
-
-    def add_payload_file(self, name: str, source: IO[bytes]) -> None:
-        """Add a file of the payload, block by block."""
-        digest = blocks_digest(_blocks(source))
-        size = self._zip.add(f"{self._name}/{name}", _blocks(source))
-        self._list(name, digest, size)
-
-    def _list(self, name: str, digest: str, size: int) -> None:
-        self._manifest.write(f"{digest}  {name}\n".encode())
-        self._octets += size
-        self._streams += 1
-
-    def finish(self) -> None:
-        """Add the tag files (RFC 8493, 2.1 and 2.2) and the zip's own directory."""
-        digests = {MANIFEST: blocks_digest(_blocks(self._manifest))}
-        self._zip.add(f"{self._name}/{MANIFEST}", _blocks(self._manifest))
-        info = bag_info(self._name, self._octets, self._streams)
-        for name, text in ((BAGIT, BAGIT_TEXT), (BAG_INFO, info)):
-            self._zip.add_bytes(f"{self._name}/{name}", text.encode())
-            digests[name] = bytes_digest(text.encode())
-        lines = "".join(f"{digest}  {name}\n" for name, digest in digests.items())
-        self._zip.add_bytes(f"{self._name}/{TAG_MANIFEST}", lines.encode())
-        self._zip.finish()
 
 
 def pack_batch(
@@ -136,7 +92,7 @@ def pack_batch(
         with ExitStack() as stack, whole_file(out) as file:
             spools = [stack.enter_context(tempfile.TemporaryFile()) for _ in range(3)]
             labels, loose, rows = spools
-            bag = _Bag(file, name, stack)
+            bag = BagWriter(file, name, stack)
             given = {}
             for key, photo in photos.items():
                 with TileReader(tile_archive(workspace, photo.digest)) as reader:
@@ -210,7 +166,7 @@ def photos_in_time(store: Store, batch: Batch) -> dict[str, Photo]:
 
 
 def _pack_tiles(
-    bag: _Bag,
+    bag: BagWriter,
     store: Store,
     photo: Photo,
     key: str,
@@ -230,17 +186,17 @@ def _pack_tiles(
     return len(standing)
 
 
-def _pack_photos(bag: _Bag, photos: Mapping[str, Photo], seen: _Seen) -> None:
+def _pack_photos(bag: BagWriter, photos: Mapping[str, Photo], seen: _Seen) -> None:
     for key, photo in photos.items():
         bag.add_payload(photo_name(key), encode_upright(path_of(photo), photo.digest))
         seen.whole_photos += 1
 
 
 def _pack_loose(
-    bag: _Bag, store: Store, workspace: Workspace, batch: Batch, rows: IO[bytes], seen: _Seen
+    bag: BagWriter, store: Store, workspace: Workspace, batch: Batch, rows: IO[bytes], seen: _Seen
 ) -> None:
     for number, (picture, made_at) in enumerate(store.loose_of(batch.id), 1):
-        key, path = f"n{number:06d}", loose_picture_path(workspace, picture.digest)
+        key, path = loose_key(number), loose_picture_path(workspace, picture.digest)
         bag.add_payload(loose_name(key), read_loose(path))
         label = GivenLabel(key, seen.note(picture.statement), made_at[:10])
         rows.write(_line(loose_row(label, picture.digest)))
@@ -286,9 +242,3 @@ def _line(row: Mapping[str, object]) -> bytes:
 
 def _pretty(table: Mapping[str, object]) -> bytes:
     return json.dumps(table, ensure_ascii=False, indent=1, sort_keys=True).encode() + b"\n"
-
-
-def _blocks(source: IO[bytes]) -> Iterator[bytes]:
-    source.seek(0)
-    while block := source.read(_BLOCK_BYTES):
-        yield block

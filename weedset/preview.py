@@ -1,42 +1,27 @@
-"""What would leave the machine, in words and as contact sheets for the giver to look at.
-
-No program reliably finds a person, a house number or a face in a window, so a person has
-to look. The sheets are put together from the very tiles that would go.
-"""
+"""What would leave the machine, in words and as sheets for the giver to look through."""
 
 from __future__ import annotations
 
-import io
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont, ImageOps
-
 from weedset.contribution.giving import Giving, giving_fields
+from weedset.contribution.layout import loose_key
 from weedset.digests import blocks_digest, write_whole
-from weedset.drawn import drawn_exif
 from weedset.errors import ContributionError
 from weedset.fields import parse_json, read_text
-from weedset.images import encode_upright, path_of, reduced
+from weedset.images import encode_upright
 from weedset.labelling import UNNAMED, signed
+from weedset.looksheets import Shown, shown, shown_tiles, write_sheets
 from weedset.packing import nothing_to_give, photos_in_time, read_loose
+from weedset.photofiles import path_of
 from weedset.records import Batch, Photo, Tile
 from weedset.settings import Workspace, loose_picture_path, tile_archive
 from weedset.store import Store
 from weedset.talk import counted
 from weedset.tilearchive import TileReader
-
-_SHEET_PX = 1920
-_HIGH_PX = 1440
-_CAPTION_PX = 28
-_TEXT_PX = 20
-_GAP_PX = 8
-_ON_A_SHEET = 4
 
 #: What of a photo never goes into an archive.
 STAYS = (
@@ -70,12 +55,6 @@ class Preview:
     sheets: tuple[Path, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Shown:
-    caption: str
-    pixels: NDArray[np.uint8]
-
-
 def preview_batch(
     store: Store,
     workspace: Workspace,
@@ -98,23 +77,22 @@ def preview_batch(
         raise nothing_to_give(batch)
     octets = {"photo": 0, "loose": 0}
 
-    def shown() -> Iterator[_Shown]:
+    def pictures() -> Iterator[Shown]:
         for key, photo in given.items():
             tiles = [item.tile for item, _ in labelled[key]]
-            yield _Shown(f"{key}  {photo.name}", _mosaic(workspace, photo, tiles))
+            yield _shown_tiles(workspace, f"{key}  {photo.name}", photo, tiles)
         for key, photo in given.items() if whole_photos else ():
             data = encode_upright(path_of(photo), photo.digest)
             octets["photo"] += len(data)
-            yield _Shown(f"{key}  {photo.name}, whole", reduced(data, photo.name, _SHEET_PX))
+            yield shown(f"{key}  {photo.name}, whole", data)
         for number, (picture, _) in enumerate(loose, 1):
             data = read_loose(loose_picture_path(workspace, picture.digest))
             octets["loose"] += len(data)
-            key = f"n{number:06d}"
-            yield _Shown(f"{key}  scale unknown", reduced(data, key, _SHEET_PX))
+            yield shown(f"{loose_key(number)}  scale unknown", data)
 
     said = [item.statement for rows in labelled.values() for item, _ in rows]
     said += [picture.statement for picture, _ in loose]
-    sheets = tuple(_write_sheets(shown(), out))
+    sheets = write_sheets(pictures(), out.parent, f"{out.stem}-sheet")
     return Preview(
         tiles=sum(map(len, labelled.values())),
         photos=len(given),
@@ -127,56 +105,14 @@ def preview_batch(
         unnamed=sum(item.annotator == UNNAMED for item in said),
         cameras=tuple(sorted({photo.camera for photo in given.values()})),
         stated=tuple(giving_fields(giving).items()),
-        sheets=sheets,
+        sheets=tuple(sheets),
     )
 
 
-def _mosaic(workspace: Workspace, photo: Photo, tiles: list[Tile]) -> NDArray[np.uint8]:
-    """Put the labelled tiles of a photo where they lie to each other; the rest stays grey."""
-    first_row, first_col = min(tile.row for tile in tiles), min(tile.col for tile in tiles)
-    rows = max(tile.row for tile in tiles) - first_row + 1
-    cols = max(tile.col for tile in tiles) - first_col + 1
-    side = max(4, min(workspace.tile_px, _SHEET_PX // cols, _HIGH_PX // rows))
-    picture = np.full((rows * side, cols * side, 3), 128, np.uint8)
+def _shown_tiles(workspace: Workspace, caption: str, photo: Photo, tiles: Sequence[Tile]) -> Shown:
+    places = [(tile.row, tile.col) for tile in tiles]
     with TileReader(tile_archive(workspace, photo.digest)) as reader:
-        for tile in tiles:
-            pixels = reduced(reader.read(tile), f"{photo.name} r{tile.row} c{tile.col}", side)
-            y, x = (tile.row - first_row) * side, (tile.col - first_col) * side
-            picture[y : y + side, x : x + side] = pixels
-    return picture
-
-
-def _write_sheets(shown: Iterator[_Shown], out: Path) -> Iterator[Path]:
-    number = 0
-    while items := list(islice(shown, _ON_A_SHEET)):
-        number += 1
-        path = out.with_name(f"{out.stem}-sheet-{number:02d}.jpg")
-        buffer = io.BytesIO()
-        _sheet(items).save(buffer, "JPEG", quality=92, subsampling=0, exif=drawn_exif())
-        write_whole(path, buffer.getvalue())
-        yield path
-
-
-def _sheet(items: list[_Shown]) -> Image.Image:
-    """Return a sheet that its pictures fill: one across it, or two beside each other."""
-    across = 1 if len(items) == 1 else 2
-    wide, high = (_SHEET_PX - (across - 1) * _GAP_PX) // across, _HIGH_PX // across
-    images = [ImageOps.contain(Image.fromarray(item.pixels), (wide, high)) for item in items]
-    heights = [
-        max(image.height for image in images[at : at + across])
-        for at in range(0, len(images), across)
-    ]
-    step = _CAPTION_PX + _GAP_PX
-    size = (_SHEET_PX + 2 * _GAP_PX, sum(heights) + len(heights) * step + _GAP_PX)
-    page = Image.new("RGB", size, "white")
-    draw, font = ImageDraw.Draw(page), ImageFont.load_default(_TEXT_PX)
-    for place, (item, image) in enumerate(zip(items, images, strict=True)):
-        row, col = divmod(place, across)
-        x, y = col * (wide + _GAP_PX) + _GAP_PX, sum(heights[:row]) + row * step + _GAP_PX
-        text = item.caption.encode("ascii", "replace").decode()  # the font has no more letters
-        draw.text((x, y), text, fill="black", font=font)
-        page.paste(image, (x, y + _CAPTION_PX))
-    return page
+        return shown_tiles(caption, places, map(reader.read, tiles), workspace.tile_px)
 
 
 def remember_preview(

@@ -17,7 +17,8 @@ from weedset.errors import StoreError, WeedsetError
 from weedset.images import open_photo
 from weedset.records import Batch, CameraProfile, Photo, Tile
 from weedset.settings import Workspace, tile_archive
-from weedset.store import Store, open_store_as
+from weedset.store import Store
+from weedset.storefile import open_store_as
 from weedset.storerows import PHOTOS, photo_from
 from weedset.talk import counted
 from weedset.tiling import describe_anew, plan_photo

@@ -1,20 +1,17 @@
 """The store of a workspace: batches, photos, tiles and statements.
 
-All SQL is here and, for what only the labelling page asks, in `labelstore`.
+All SQL is here, in `storechecklists` and, for what only some verbs ask, in `labelstore` and
+`recutting`.
 """
 
 from __future__ import annotations
 
-import sqlite3
-import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime
-from importlib import resources
 from itertools import groupby
 from operator import itemgetter
-from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from weedset.errors import LabelError, StoreError
 from weedset.labelling import contradiction, standing_opinion
@@ -28,7 +25,9 @@ from weedset.records import (
     Statement,
     Tile,
 )
-from weedset.settings import Workspace, store_path
+from weedset.settings import Workspace
+from weedset.storechecklists import ChecklistStore
+from weedset.storefile import open_store_as
 from weedset.storerows import (
     HISTORIES,
     IN_ORDER,
@@ -44,96 +43,20 @@ from weedset.storerows import (
     tile_row,
 )
 
-_Kind = TypeVar("_Kind", bound="Store")
-
-_VERSION = 1
-_BUSY_S = 10.0
-_POLL_S = 0.02
-
 #: (photo digest, row, col): the key of a tile wherever it goes.
 TileKey = tuple[str, int, int]
 
 
-@contextmanager
-def open_store(workspace: Workspace) -> Iterator[Store]:
+def open_store(workspace: Workspace) -> AbstractContextManager[Store]:
     """Open the store of a workspace, making it where there is none yet.
 
     Raises StoreError as `open_store_as` does.
     """
-    with open_store_as(Store, workspace) as store:
-        yield store
+    return open_store_as(Store, workspace)
 
 
-@contextmanager
-def open_store_as(kind: type[_Kind], workspace: Workspace) -> Iterator[_Kind]:
-    """Open the store as one `kind` of Store.
-
-    Raises StoreError where the file is no store, of a newer version, or kept busy by
-    another program for longer than ten seconds.
-    """
-    path = store_path(workspace)
-    try:
-        connection = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
-        try:
-            _log_ahead(connection)
-            connection.execute("PRAGMA foreign_keys = ON")
-            connection.execute("PRAGMA synchronous = FULL")
-            _prepare(connection, path)
-            yield kind(connection)
-        finally:
-            connection.close()
-    except sqlite3.OperationalError as exc:
-        fix = "close the other program that uses this workspace, or make room on the disk"
-        if exc.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN):
-            fix = "make the workspace writable, or copy it to where you may write"
-        raise StoreError(f"cannot be used ({exc})", where=str(path), fix=fix) from exc
-    except sqlite3.DatabaseError as exc:
-        if isinstance(exc, sqlite3.IntegrityError | sqlite3.ProgrammingError):
-            raise
-        fix = "restore it from a copy"
-        raise StoreError(f"is damaged or no store ({exc})", where=str(path), fix=fix) from exc
-
-
-def _log_ahead(connection: sqlite3.Connection) -> None:
-    """Let readers and a writer work at once. To begin with that waits for nobody by itself."""
-    until = time.monotonic() + _BUSY_S
-    while True:
-        try:
-            connection.execute("PRAGMA journal_mode = WAL")
-            return
-        except sqlite3.OperationalError as exc:
-            if exc.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > until:
-                raise
-            time.sleep(_POLL_S)
-
-
-def _prepare(connection: sqlite3.Connection, path: Path) -> None:
-    version = connection.execute("PRAGMA user_version").fetchone()[0]
-    if version > _VERSION:
-        what = f"is of version {version}, newer than this weedset knows"
-        raise StoreError(what, where=str(path), fix="install a newer weedset")
-    if version == 0:
-        schema = (resources.files("weedset") / "data" / "schema.sql").read_text("utf-8")
-        connection.executescript(
-            f"BEGIN IMMEDIATE; {schema} PRAGMA user_version = {_VERSION}; COMMIT"
-        )
-
-
-class Store:
+class Store(ChecklistStore):
     """An open store. Each writing method is one transaction: done whole, or not at all."""
-
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._db = connection
-
-    @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-        except BaseException:
-            self._db.execute("ROLLBACK")
-            raise
-        self._db.execute("COMMIT")
 
     def batches(self) -> list[Batch]:
         """Return all batches with their checklists, in order of id."""
@@ -208,62 +131,6 @@ class Store:
                 fix="tile its photos with the same --giver and --licence",
             )
 
-    def set_checklist(self, batch_id: str, looked_for: Sequence[str]) -> tuple[str, ...]:
-        """State which species the annotators of a batch looked for.
-
-        A batch with labels may look for more from the next statement on: what was said
-        before stays silent about the new species. Returns these. Raises StoreError where
-        a species would be taken off under labels, or one added under pictures of unknown
-        scale, which know no before and after.
-        """
-        with self._transaction():
-            return self._set_checklist(batch_id, looked_for)
-
-    def _set_checklist(self, batch_id: str, looked_for: Sequence[str]) -> tuple[str, ...]:
-        known = self._checklist(batch_id)
-        gone, new = sorted(known - set(looked_for)), sorted(set(looked_for) - known)
-        if not gone and not new:
-            return ()
-        newest, loose = self._labels_of(batch_id)
-        labelled = bool(newest or loose)
-        if labelled and gone:
-            raise _other_checklist(batch_id, known, f"{', '.join(gone)} missing now")
-        self._add_to_checklist(batch_id, new)
-        self._db.executemany(
-            "DELETE FROM checklist WHERE batch_id = ? AND species = ?",
-            [(batch_id, code) for code in gone],
-        )
-        return tuple(new) if labelled else ()
-
-    def _add_to_checklist(self, batch_id: str, species: Iterable[str]) -> None:
-        """Look for more species from the next statement on; what is listed stays as it is.
-
-        Raises StoreError under pictures of unknown scale, which know no before and after.
-        """
-        known = self._checklist(batch_id)
-        new = sorted(set(species) - known)
-        newest, loose = self._labels_of(batch_id)
-        if loose and new:
-            raise _other_checklist(batch_id, known, f"{', '.join(new)} new now")
-        self._db.executemany(
-            "INSERT INTO checklist VALUES (?, ?, ?)", [(batch_id, code, newest) for code in new]
-        )
-
-    def _checklist(self, batch_id: str) -> set[str]:
-        rows = self._db.execute("SELECT species FROM checklist WHERE batch_id = ?", (batch_id,))
-        return {species for (species,) in rows}
-
-    def _labels_of(self, batch_id: str) -> tuple[int, bool]:
-        """Return a batch's newest statement, 0 for none, and whether it has loose pictures."""
-        newest, loose = self._db.execute(
-            "SELECT (SELECT coalesce(max(statement.id), 0) FROM statement "
-            "JOIN tile ON tile.id = tile_id "
-            "JOIN photo ON photo.digest = photo_digest WHERE batch_id = ?), "
-            "EXISTS (SELECT 1 FROM loose_picture WHERE batch_id = ?)",
-            (batch_id, batch_id),
-        ).fetchone()
-        return newest, bool(loose)
-
     def photos_of_batches(self) -> dict[str, str]:
         """Return the batch id of each photo, by digest."""
         return dict(self._db.execute("SELECT digest, batch_id FROM photo"))
@@ -300,15 +167,6 @@ class Store:
                     self._add_statement(found[0], statement, made_at)
                     added += 1
         return added
-
-    def _checklist_grew_after(self, photo_digest: str) -> int:
-        """Return the newest statement when a species last came onto the checklist, 0 if never."""
-        (number,) = self._db.execute(
-            "SELECT coalesce(max(after_statement), 0) FROM checklist "
-            "JOIN photo USING (batch_id) WHERE digest = ?",
-            (photo_digest,),
-        ).fetchone()
-        return int(number)
 
     def _add_statement(self, tile_id: int, statement: Statement, made_at: str) -> int:
         stages = dict(statement.stages)
@@ -450,14 +308,6 @@ class Store:
 #: Not taken back, nor replaced by the same annotator: `labelling.newest_opinions` in SQL.
 _SAID_NOW = f"""verdict <> '{WITHDRAWN}' AND id IN
     (SELECT max(id) FROM statement GROUP BY tile_id, annotator, origin = 'review')"""
-
-
-def _other_checklist(batch_id: str, known: Iterable[str], change: str) -> StoreError:
-    return StoreError(
-        f"was labelled looking for {', '.join(sorted(known)) or 'nothing stated'}: {change}",
-        where=f"batch {batch_id}",
-        fix="give the checklist as it was: absence of these was stated, and counts",
-    )
 
 
 def _agrees(known: tuple[str, ...], stated: tuple[str, ...]) -> bool:

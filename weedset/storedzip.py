@@ -68,7 +68,7 @@ def _fault(name: str, flags: int, method: int, packed: int, size: int, mode: int
     if name.endswith("/") or stat.S_IFMT(mode) not in (0, stat.S_IFREG):
         return "is not a plain file"
     if method != _STORED:
-        return f"is compressed ({size} bytes in {packed}), where members are stored as they are"
+        return "is compressed, where members are stored as they are"
     if packed != size:
         return f"claims {size} bytes, stored in {packed}"
     if size > MOST_MEMBER_BYTES:

@@ -6,16 +6,12 @@ where the person says; nothing is ever fetched.
 
 from __future__ import annotations
 
-import shutil
-from functools import partial
 from pathlib import Path
 from typing import Any
 
-from weedset.digests import aside_of, blocks_digest, file_digest, whole_file
+from weedset.digests import aside_of, blocks_digest, blocks_of, copy_whole, file_digest
 from weedset.errors import ContributionError, MissingPartError, why_unreadable
 from weedset.fields import require_file
-
-_BLOCK_BYTES = 1 << 20
 
 
 def submit(archive: Path, to: str) -> str:
@@ -43,8 +39,7 @@ def _submit_to_folder(archive: Path, folder: Path) -> Path:
             if file_digest(target) == file_digest(archive):
                 return target
             raise _taken(str(target))
-        with archive.open("rb") as source, whole_file(target) as file:
-            shutil.copyfileobj(source, file, _BLOCK_BYTES)
+        copy_whole(archive, target)
     except OSError as exc:
         raise _failed(str(target), exc.strerror or str(exc)) from exc
     return target
@@ -65,8 +60,7 @@ def _submit_to_address(archive: Path, to: str) -> str:
     try:
         if system.exists(path):
             with system.open(path, "rb") as there:
-                blocks = iter(partial(there.read, _BLOCK_BYTES), b"")
-                if blocks_digest(blocks) == file_digest(archive):
+                if blocks_digest(blocks_of(there)) == file_digest(archive):
                     return target
             raise _taken(target)
         _put_whole(system, archive, path)

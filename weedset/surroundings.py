@@ -22,7 +22,7 @@ from weedset.firststeps import (
     to_first_tiles,
     unread_near,
 )
-from weedset.images import AS_JPEG
+from weedset.photofiles import AS_JPEG
 from weedset.profile import read_camera_profile
 from weedset.settings import SETTINGS_NAME
 from weedset.talk import counted

@@ -36,7 +36,7 @@ def _near_file(error: WeedsetError) -> str:
     if not error.where or "written" in error.what:
         return ""
     try:
-        if path.exists():
+        if path.exists() or Path(error.where.partition(": ")[0]).exists():
             return ""
         names = [item.name for item in path.parent.iterdir()]
     except OSError:

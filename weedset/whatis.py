@@ -15,7 +15,7 @@ from weedset.contribution.layout import BATCH
 from weedset.errors import SettingsError, WeedsetError
 from weedset.fields import parse_json, read_text, read_toml
 from weedset.firststeps import MARKERS, Step
-from weedset.images import PHOTO_SUFFIXES
+from weedset.photofiles import PHOTO_SUFFIXES
 from weedset.pool.editions import editions
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import MANIFEST, open_pool

@@ -37,6 +37,9 @@ def workspace_holding(path: Path) -> Holding:
     some = {kind: count for kind, count in counts.items() if count or kind != "loose"}
     words = [", ".join(_counted_as(kind, count) for kind, count in some.items())]
     words += _batches_in_words(batches)
+    if looked := shown_in(path):
+        again = _second_look(path, looked) if counts["labelled"] else ()
+        return Holding("workspace", tuple(words), tuple(again), facts)
     steps: list[Step] = []
     if not counts["tiles"]:
         steps += to_first_tiles(path)
@@ -50,9 +53,6 @@ def workspace_holding(path: Path) -> Holding:
         few = f" (of fewer than {LEAST_SITES} sites: its scores will flatter it)"
         train = f"weedset train teacher -w {name} --out RUN"
         steps.append(Step(f"train a model{few if len(sites) < LEAST_SITES else ''}", train))
-    if looked := shown_in(path):
-        steps += _second_look(path, looked)
-        return Holding("workspace", tuple(words), tuple(steps), facts)
     with_labels = dict.fromkeys(item.batch_id for item in labelled)
     for batch in [batch for batch in batches if batch.id in with_labels][:3]:
         steps += _to_give(path, batch)

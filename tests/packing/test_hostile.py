@@ -6,10 +6,12 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
+from zipfile import ZIP_DEFLATED
 
 import pytest
 
-from tests.packing.forge import BAG, Forgery, check, forge, read_bag
+from tests.packing.forge import BAG, Forgery, check, forge, read_bag, write_zip
 from tests.packing.hostile import CORPUS, make_corpus
 
 #: Checks every archive of the corpus in a process that may not write a byte to any file
@@ -115,3 +117,48 @@ def test_all_that_a_bag_needs_is_needed(packed: Path, tmp_path: Path) -> None:
         path = forge(packed, tmp_path / "less.zip", lambda bag: bag.files.pop(name), honest=False)  # noqa: B023
         report = check(path)
         assert not report.passed, name
+
+
+def test_a_fault_is_told_once(packed: Path, tmp_path: Path) -> None:
+    """Zipped again by another program, or a plant misspelt all over: a line each, not hundreds."""
+    again = write_zip(tmp_path / "again.zip", read_bag(packed).files, method=ZIP_DEFLATED)
+    (line,) = check(again).lines()
+    assert "more files: is compressed" in line
+    assert "`weedset pack`" in line
+
+    def misspell(bag: Forgery) -> None:
+        labels = bag.files["data/labels.jsonl"]
+        bag.files["data/labels.jsonl"] = labels.replace(b'"STEME"', b'"AVEFA"')
+
+    report = check(forge(packed, tmp_path / "misspelt.zip", misspell))
+    (line,) = report.lines()
+    assert report.count > 1
+    assert f"and {report.count - 1} more row" in line
+
+
+@pytest.mark.parametrize("name", ["licence", "tiles"])
+def test_what_follows_from_a_fault_is_no_second_one(
+    name: str, packed: Path, tmp_path: Path
+) -> None:
+    def lose(table: dict[str, Any]) -> None:
+        (table if name == "tiles" else table["giving"]).pop(name)
+
+    report = check(forge(packed, tmp_path / "bad.zip", lambda bag: bag.change_batch(lose)))
+    assert [finding.field.rpartition(".")[2] for finding in report.findings] == [name]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (b'{"tiles": ' + b"9" * 5000 + b"}", "a number has too many digits"),
+        (b"[" * 100_000, "it is nested too deep"),
+    ],
+)
+def test_the_limits_of_a_reader_are_told_in_words(
+    text: bytes, said: str, packed: Path, tmp_path: Path
+) -> None:
+    def lie(bag: Forgery) -> None:
+        bag.files["data/batch.json"] = text
+
+    (finding,) = check(forge(packed, tmp_path / "bad.zip", lie)).findings
+    assert finding.what == f"is not valid JSON: {said}"

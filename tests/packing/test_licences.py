@@ -13,8 +13,8 @@ from weedset.licences import (
     HUB_LICENCES,
     LICENCES,
     OWN_TERMS,
+    Admission,
     Credit,
-    Standing,
     combine_columns,
     credit_lines,
     effective_licence,
@@ -42,7 +42,7 @@ BY-NC-ND  -         -         -      -         -         -      -
 def test_each_licence_has_a_place_in_the_chart_or_says_why_not() -> None:
     for licence in LICENCES:
         assert licence.chart in (*CHART, "")
-        assert licence.chart or licence.standing is not Standing.OPEN, licence.id
+        assert licence.chart or licence.admission is not Admission.OPEN, licence.id
 
 
 def test_licences_that_are_offered_or_known_elsewhere_are_in_the_list() -> None:
@@ -91,8 +91,8 @@ def test_each_is_explained_in_one_sentence(licence: object) -> None:
     sentence = licence.sentence  # type: ignore[attr-defined]
     assert sentence.endswith(".")
     assert sentence.count(".") == 1
-    standing, reason = licence.standing, licence.reason  # type: ignore[attr-defined]
-    assert bool(reason) == (standing is not Standing.OPEN)
+    admission, reason = licence.admission, licence.reason  # type: ignore[attr-defined]
+    assert bool(reason) == (admission is not Admission.OPEN)
 
 
 def test_spelling_is_forgiven_but_not_guessed() -> None:

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from tests.packing.forge import BATCH, GIVING, pack, private_photo, statement
+from weedset.importers.folders import take_in
 from weedset.profile import read_camera_profile
-from weedset.records import Statement
+from weedset.records import LoosePicture, Origin, Statement, Verdict
 from weedset.settings import create_workspace
 from weedset.store import open_store
 from weedset.tiling import cut_photos
@@ -50,6 +51,18 @@ def give(
         ground=ground,
     )
     return pack(workspace, folder / f"{giver}.zip", giving)
+
+
+def give_loose(folder: Path) -> Path:
+    """Pack a contribution of one picture of unknown scale and no tile."""
+    workspace = create_workspace(folder / "loose", cell_mm=50, tile_px=32, edge="drop")
+    digest = take_in(private_photo(folder / "DAUCS" / "1.jpg"), workspace)
+    said = Statement("eve", Origin.FOLDER, Verdict.PLANTS, frozenset({"DAUCS"}))
+    batch = replace(BATCH, looked_for=("DAUCS",))
+    with open_store(workspace) as store:
+        store.add_loose(batch, [LoosePicture(digest, said)])
+    giving = replace(GIVING, giver="eve", site="s-00000000000000ee")
+    return pack(workspace, folder / "loose.zip", giving)
 
 
 @pytest.fixture(scope="session")

@@ -7,11 +7,12 @@ import json
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 
-from tests.packing.forge import read_bag
-from tests.pool.conftest import give
+from tests.packing.forge import make_workspace, pack, read_bag
+from tests.pool.conftest import give, give_loose
 from tests.pool.test_pool_editions import rows_of
 from tests.pool.test_pool_intake import killed, run
 from weedset.errors import PoolError
@@ -21,7 +22,7 @@ from weedset.pool.editions import freeze
 from weedset.pool.intake import accept, add, refuse
 from weedset.pool.journal import Event, read_journal
 from weedset.pool.layout import Pool, create_pool, open_pool
-from weedset.pool.look import look_into
+from weedset.pool.look import look_into, sheets_in
 from weedset.pool.standing import standings
 from weedset.pool.withdrawal import withdraw
 from weedset.records import Origin, Statement, Verdict
@@ -90,6 +91,31 @@ def test_the_workspace_shows_what_was_given(look: Workspace, given: Path) -> Non
         archive = look.root / "tiles" / f"{item.tile.photo_digest[:24]}.tar"
         picture = archive.read_bytes()[item.tile.offset :][: item.tile.length]
         assert picture == files[f"data/tiles/{key}.jpg"]
+
+
+def test_sheets_show_all_pictures_before_anything_is_accepted(tmp_path: Path) -> None:
+    """Tiles, whole photos and pictures of unknown scale: a face may be in any of them."""
+    pool = create_pool(tmp_path / "pool")
+    path = pack(make_workspace(tmp_path), tmp_path / "all.zip", whole_photos=True)
+    item = add(pool, path, "carla", KNOWN, workers=1)
+    room, _ = look_into(pool, item.digest, tmp_path / "look")
+    (sheet,) = sheets_in(room.root)
+    with Image.open(sheet) as image:
+        assert image.format == "JPEG"
+        pixels = np.asarray(image.convert("RGB")).astype(int)
+    # Each photo is there twice, in its tiles and as a whole, each in a quarter of the sheet.
+    high, wide = pixels.shape[0] // 2, pixels.shape[1] // 2
+    for quarter in (pixels[:high, :wide], pixels[high:, :wide]):
+        assert quarter.std() > 20
+
+
+def test_pictures_of_unknown_scale_alone_can_be_looked_at(tmp_path: Path) -> None:
+    pool = create_pool(tmp_path / "pool")
+    item = add(pool, give_loose(tmp_path), "carla", KNOWN, workers=1)
+    room, _ = look_into(pool, item.digest, tmp_path / "look")
+    assert len(sheets_in(room.root)) == 1
+    with open_store(room) as store:
+        assert store.counts()["tiles"] == 0
 
 
 def test_the_page_shows_its_tiles_and_the_ground_around(look: Workspace) -> None:
@@ -204,6 +230,8 @@ def test_what_cannot_be_corrected_says_so(
     pool: Pool, digest: str, look: Workspace, tmp_path: Path
 ) -> None:
     other = add(pool, give(tmp_path, "ben", "s-00000000000000bb", 10), "carla", KNOWN, workers=1)
+    with pytest.raises(PoolError, match="shows no tile"):
+        correct(pool, other.digest, look, "carla")  # nor where nothing was decided in it
     decide(look, CELL, DAISY)
     with pytest.raises(PoolError, match="shows no tile of this contribution"):
         correct(pool, other.digest, look, "carla")
@@ -242,7 +270,10 @@ def test_killed_at_each_step_all_corrections_are_there_or_none(
 
 def test_the_verbs(pool: Pool, digest: str, tmp_path: Path) -> None:
     folder = tmp_path / "seen"
-    assert "weedset label -w" in run("pool", "look", pool.root, digest[:8], "--to", folder)
+    said = run("pool", "look", pool.root, digest[:8], "--to", folder)
+    assert str(folder / "sheet-01.jpg") in said
+    assert f"weedset status -w {folder}" in said
+    assert f"weedset label -w {folder}" in run("status", "-w", folder)
     output = run("pool", "correct", pool.root, digest[:8], "--from", folder, "--who", "carla")
     assert "0 labels changed, 0 found right" in output
     lines = run("pool", "review", pool.root, "--json").splitlines()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -49,6 +50,17 @@ def test_counts_are_those_of_the_labels(pool: Pool) -> None:
     assert {code: len(sites) for code, sites in cover.sites.items()} == {"CHEAL": 1, "DAUCS": 1}
     assert sum(cover.lights.values()) == 12
     assert cover.by_need() == ["STEME", "DAUCS", "CHEAL"]  # STEME was looked for, never seen
+
+
+def test_what_is_kept_apart_is_not_in_the_next_open_edition(pool: Pool, tmp_path: Path) -> None:
+    path = give(tmp_path, "dora", "s-00000000000000dd", 40, licence="CC-BY-NC-4.0")
+    accept(pool, add(pool, path, "carla", KNOWN, workers=1).digest, "carla")
+    for apart in (False, True):
+        edition, _ = freeze(pool, "carla", apart)
+        held = Counter(
+            code for row in rows_of(pool.edition(edition.number)) for code in row["present"]
+        )
+        assert measure_coverage(pool, apart).tiles == held == {"CHEAL": 8, "DAUCS": 4}
 
 
 def test_ground_is_what_the_giver_says(pool: Pool, tmp_path: Path) -> None:

@@ -118,7 +118,7 @@ def test_what_is_kept_apart_has_editions_of_its_own(pool: Pool) -> None:
     }
     card = (pool.edition(2) / "README.md").read_text("utf-8")
     assert "license: cc-by-nc-4.0\n" in card
-    assert "This is the first edition." in card
+    assert "This is the first edition of its kind." in card
     assert freeze(pool, "carla", apart=True) == (apart, False)
     assert freeze(pool, "carla")[0].number == 1
     assert [edition.apart for edition in editions(read_journal(pool))] == [False, True]
@@ -137,7 +137,7 @@ def test_splits_stay_from_edition_to_edition(pool: Pool, tmp_path: Path) -> None
     assert edition.number == 2
     assert before.items() < after.items()
     card = (pool.edition(2) / "README.md").read_text("utf-8")
-    assert "Since edition 1: 1 contributions are new, 0 were withdrawn or left out." in card
+    assert "Since edition 1: 1 new contribution, 0 withdrawn or left out." in card
 
 
 def test_the_card_says_what_is_in_it(pool: Pool) -> None:
@@ -150,10 +150,13 @@ def test_the_card_says_what_is_in_it(pool: Pool) -> None:
     assert shown > 0
     line = next(line for line in card.splitlines() if line.startswith("| DAUCS"))
     assert sum(int(cell) for cell in line.split("|")[3:6]) == shown
-    assert "12 tiles show the same as one that came first" in card
+    assert "one that came first shows the same: 12 tiles" in card
     assert "left out because of their licence: s-00000000000000dd-2024-05-04" in card
     assert "(rights: Anna, CC-BY-4.0)" in card.replace("\\", "")
     assert "CHEAL has no tile in validation" in card
+    by_country = card.partition("## Tiles by country")[2].partition("##")[0].split("\n")
+    assert [line for line in by_country if line] == [f"- DE: {len(rows)}"]
+    assert f"nobody could name:\n{sum(row['unknown_plant'] for row in rows)}." in card
 
 
 def test_mlcroissant_reads_the_description_and_the_rows(pool: Pool) -> None:

@@ -15,14 +15,17 @@ import pytest
 from typer.testing import CliRunner
 
 from tests.packing.forge import forge
-from tests.pool.conftest import give
+from tests.pool.conftest import give, give_loose
 from weedset.cli import app
 from weedset.digests import file_digest
 from weedset.errors import CheckNotPassedError, PoolError
+from weedset.pool.editions import freeze
 from weedset.pool.intake import accept, add, letter, refuse
 from weedset.pool.journal import Entry, Event, append, locked, read_journal
 from weedset.pool.layout import Pool, create_pool, open_pool
 from weedset.pool.standing import State, standings
+from weedset.pool.withdrawal import withdraw
+from weedset.records import Origin, Statement, Verdict
 from weedset.taxonomy import load_species
 
 KNOWN = load_species()
@@ -55,6 +58,17 @@ def test_a_contribution_waits_then_is_accepted(pool: Pool, given: Path) -> None:
         (Event.ADDED, "carla", item.digest),
         (Event.ACCEPTED, "carla", item.digest),
     ]
+
+
+def test_the_giver_is_told_where_it_goes(pool: Pool, given: Path, tmp_path: Path) -> None:
+    apart = give(tmp_path, "ben", "s-00000000000000bb", 10, licence="CC-BY-NC-4.0")
+    said = {}
+    for path in (given, apart, give_loose(tmp_path)):
+        item = accept(pool, add(pool, path, "carla", KNOWN, workers=1).digest, "carla")
+        said[item.giver] = letter(item)
+    assert "thank you. It goes into the next edition." in said["anna"]
+    assert "the next edition of what is kept apart" in said["ben"]
+    assert "Editions hold tiles alone" in said["eve"]
 
 
 def test_every_step_can_be_given_twice(pool: Pool, given: Path) -> None:
@@ -214,6 +228,40 @@ def test_names_that_fit_several_are_refused(pool: Pool, given: Path, tmp_path: P
         accept(pool, batch, "carla")
     with pytest.raises(PoolError, match="is no contribution"):
         accept(pool, "nothing", "carla")
+
+
+def test_one_that_does_not_pass_stops_no_other(tmp_path: Path, given: Path) -> None:
+    root, bad = tmp_path / "pool", tmp_path / "bad.zip"
+    bad.write_bytes(given.read_bytes()[:-1000])
+    run("pool", "new", root)
+    said = run("pool", "add", root, bad, given, "--who", "carla", code=3)
+    assert f"{bad}: does not pass" in said.replace("\n", "")
+    assert "1 of 2 archives" in said
+    assert "anna" in run("pool", "review", root)
+
+
+def test_a_batch_that_is_given_anew_is_told(tmp_path: Path, given: Path) -> None:
+    """Of the same pictures the first to come counts, until it is let go."""
+    root, anew = tmp_path / "pool", give(tmp_path, "anna", "s-00000000000000aa", say=bare)
+    first, second = file_digest(given), file_digest(anew)
+    run("pool", "new", root)
+    run("pool", "add", root, given, "--who", "carla")
+    run("pool", "accept", root, first, "--who", "carla")
+    said = run("pool", "add", root, anew, "--who", "carla").replace("\n", " ")
+    assert f"{first[:12]} is the same batch, and accepted" in said
+    assert f"weedset pool withdraw {root} {first[:12]} --who YOU" in said
+    twins = run("pool", "twins", root, second)
+    assert f"{first[:12]}/p00001/r00000c00000  =  {second[:12]}/p00001/r00000c00000" in twins
+
+    pool = open_pool(root)
+    accept(pool, second, "carla")
+    withdraw(pool, first, "carla", "Given anew.")
+    edition, _ = freeze(pool, "carla")
+    assert (edition.contributions, edition.tiles) == ((second,), 12)
+
+
+def bare(row: int, col: int) -> Statement:
+    return Statement("anna", Origin.PAGE, Verdict.BARE)
 
 
 def test_the_verbs(tmp_path: Path, given: Path) -> None:

@@ -57,7 +57,7 @@ def test_the_next_edition_leaves_it_out_and_says_so(pool: Pool) -> None:
     freeze(pool, "carla")
     assert givers(pool, 2) == {"ben"}
     card = (pool.edition(2) / "README.md").read_text("utf-8")
-    assert "0 contributions are new, 1 were withdrawn or left out" in card
+    assert "0 new contributions, 1 withdrawn or left out" in card
     for path in pool.edition(2).iterdir():
         assert AA.encode() not in path.read_bytes(), path.name
     assert "rights: Anna" not in card

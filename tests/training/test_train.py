@@ -42,6 +42,23 @@ def test_the_edition_digest_tells_labels_apart_but_not_their_order(garden: Works
     assert labels_digest(tiles) != labels_digest(tiles[1:])
 
 
+def test_the_edition_digest_tells_how_cells_were_cut_and_where(garden: Workspace) -> None:
+    """What was cut again, or moved to another site, is not what a run or a fold has learned from.
+
+    A growth stage changes nothing: no model learns from one.
+    """
+    with open_store(garden) as store:
+        first, *rest = store.labelled_tiles()
+    tile, said = first.tile, first.statement
+    finer = replace(tile, gsd_mm_per_px=tile.gsd_mm_per_px * 0.99)
+    moved = replace(tile, footprint=replace(tile.footprint, x_max_mm=tile.footprint.x_max_mm + 1))
+    before = labels_digest([first, *rest])
+    for other in (replace(first, tile=finer), replace(first, tile=moved), replace(first, site="x")):
+        assert labels_digest([other, *rest]) != before
+    staged = replace(first, statement=replace(said, stages=((BAR, 2),)))
+    assert labels_digest([staged, *rest]) == before
+
+
 def test_the_same_recipe_and_labels_give_the_same_weights(
     garden: Workspace, tmp_path: Path
 ) -> None:

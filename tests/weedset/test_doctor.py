@@ -12,7 +12,7 @@ from packaging.requirements import Requirement
 from typer.testing import CliRunner
 
 from training.verbs import app
-from weedset.installed import JOURNEYS, journey_findings, machine_findings, package_findings
+from weedset.installed import JOURNEYS, journey_needs, machine_needs, package_needs
 
 PROJECT = tomllib.loads(
     (Path(__file__).resolve().parents[2] / "pyproject.toml").read_text("utf-8")
@@ -45,15 +45,15 @@ def test_each_part_asks_for_what_pyproject_asks_for(part: str) -> None:
     lines = PROJECT["optional-dependencies"][part] if part else PROJECT["dependencies"]
     wanted = {item.name: str(item.specifier) for item in map(Requirement, lines)}
     wanted.pop("weedset", None)
-    found = {item.name: item.needs for item in package_findings(part)}
+    found = {item.name: item.needs for item in package_needs(part)}
     assert found == wanted
 
 
 @pytest.mark.usefixtures("as_in_pyproject")
 def test_all_is_there_where_the_tests_run(tmp_path: Path) -> None:
     for journey in JOURNEYS:
-        assert [item for item in journey_findings(journey) if not item.fine] == []
-    assert all(item.fine for item in machine_findings(tmp_path))
+        assert [item for item in journey_needs(journey) if not item.fine] == []
+    assert all(item.fine for item in machine_needs(tmp_path))
     code, records = run("maintainer", "-w", str(tmp_path))
     assert (code, records[-1]["ready"]) == (0, True)
 
@@ -93,11 +93,11 @@ def test_a_machine_that_is_not_fit_is_said_so(
     monkeypatch.setattr("weedset.installed.struct.calcsize", lambda _: 4)
     monkeypatch.setattr("weedset.installed.platform.python_version", lambda: "3.10.1")
     monkeypatch.setattr("weedset.installed.os.access", lambda *_: False)
-    found = {item.name: item for item in machine_findings(tmp_path / "new" / "garden")}
+    found = {item.name: item for item in machine_needs(tmp_path / "new" / "garden")}
     assert [name for name, item in found.items() if not item.fine] == [
         "Python", "word size", f"folder {tmp_path / 'new' / 'garden'}",
     ]  # fmt: skip
     assert found["word size"].found == "32 bit"
     monkeypatch.undo()
-    monkeypatch.setattr("weedset.cli.doctor.machine_findings", lambda _: found.values())
+    monkeypatch.setattr("weedset.cli.doctor.machine_needs", lambda _: found.values())
     assert CliRunner().invoke(app, ["doctor"]).exit_code == 1

@@ -18,7 +18,8 @@ from PIL.TiffImagePlugin import IFDRational
 from tests.conftest import SavePhoto, real_photos
 from weedset.drawn import drawn_exif
 from weedset.errors import LabelError, PhotoError
-from weedset.images import decode_photo, find_photos, open_photo, read_mask
+from weedset.images import decode_photo, open_photo, read_mask
+from weedset.photofiles import find_photos
 
 # EXIF 2.32, tag 0x0112: which visual side rows and columns of the stored picture are at.
 # Written as what to do to the stored array to see it upright.

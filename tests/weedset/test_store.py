@@ -173,7 +173,7 @@ def test_several_may_open_a_new_store_at_once(tmp_path: Path) -> None:
 
 
 def test_a_store_in_use_says_so(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("weedset.store._BUSY_S", 0.05)
+    monkeypatch.setattr("weedset.storefile._BUSY_S", 0.05)
     with open_store(workspace):
         pass
     other = sqlite3.connect(store_path(workspace), isolation_level=None)

@@ -385,8 +385,8 @@ def test_from_85_degrees_on_a_camera_does_not_look_down(pitch_deg: float, roll_d
     [
         ({"width_px": 0}, "width_px", "is 0"),
         ({"height_px": 0}, "height_px", "is 0"),
-        ({"width_px": 1_000_001}, "width_px", "is 1e+06"),
-        ({"height_px": 1_000_001}, "height_px", "is 1e+06"),
+        ({"width_px": 1_000_001}, "width_px", "is 1000001"),
+        ({"height_px": 1_000_001}, "height_px", "is 1000001"),
         ({"orientation": 0}, "orientation", "is 0"),
         ({"orientation": 9}, "orientation", "is 9"),
         ({"gsd_mm_per_px": 0}, "gsd_mm_per_px", "is 0"),

@@ -16,8 +16,8 @@ from weedset.board.classify import ClassifiedPhoto, classify_photo
 from weedset.board.gate import Gate
 from weedset.board.model import BoardModel
 from weedset.errors import ModelError, PhotoError, TrainingError
-from weedset.images import path_of
 from weedset.modelcard import ModelCard
+from weedset.photofiles import path_of
 from weedset.records import LabelledTile, Photo, Policy
 from weedset.store import open_store
 

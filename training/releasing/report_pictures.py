@@ -14,8 +14,9 @@ from training.sources import Source
 from weedset.board.classify import ClassifiedCell
 from weedset.errors import PhotoError
 from weedset.geometry import cell_footprint
-from weedset.images import decode_tile, open_photo, path_of
+from weedset.images import decode_tile, open_photo
 from weedset.modelcard import ModelCard
+from weedset.photofiles import path_of
 from weedset.records import Action, LabelledTile, Photo, Policy
 from weedset.tilearchive import read_tile
 from weedset.view import ground_to_pixels

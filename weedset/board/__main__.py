@@ -27,8 +27,8 @@ from weedset.board.report import cell_records, gate_tally, photo_line, photo_rec
 from weedset.board.rollinglog import RollingLog
 from weedset.board.streams import Incoming, concatenated_jpegs, headed, length_prefixed
 from weedset.errors import CheckNotPassedError, WeedsetError, in_lines
-from weedset.images import find_photos
 from weedset.modelcard import ModelCard, reminder
+from weedset.photofiles import find_photos
 from weedset.records import Action
 
 #: How often a watched folder is looked at.

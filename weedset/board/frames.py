@@ -20,7 +20,7 @@ from weedset.board.steps import Odometry
 from weedset.board.streams import MOST_FRAME_BYTES, Framed, read_odometry
 from weedset.errors import PhotoError
 from weedset.fields import parse_json, read_text, require_file
-from weedset.images import PHOTO_SUFFIXES
+from weedset.photofiles import PHOTO_SUFFIXES
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,6 @@ from weedset.cli.label import add_label_verb
 from weedset.cli.plan import add_plan_verb
 from weedset.cli.pool import add_pool_verbs
 from weedset.cli.quality import add_quality_verb
-from weedset.cli.second_looks import add_second_look_verbs
 
 app = make_app()
 add_gardener_verbs(app)
@@ -22,5 +21,5 @@ add_contributor_verbs(app)
 add_camera_verbs(app)
 add_plan_verb(app)
 add_quality_verb(app)
-add_second_look_verbs(add_pool_verbs(app))
+add_pool_verbs(app)
 add_doctor_verb(app)

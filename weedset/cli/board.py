@@ -18,8 +18,8 @@ from weedset.board.report import cell_records, photo_line, photo_record
 from weedset.cardwords import card_lines
 from weedset.cli.door import JsonOption, emit
 from weedset.errors import ModelError, WeedsetError, printable
-from weedset.images import find_photos
 from weedset.modelcard import card_to_json, reminder
+from weedset.photofiles import find_photos
 from weedset.profile import read_camera_profile
 from weedset.talk import complain, follow, say
 from weedset.taxonomy import load_species

@@ -22,7 +22,8 @@ from weedset.errors import (
     WeedsetError,
     printable,
 )
-from weedset.images import find_photos, open_photo
+from weedset.images import open_photo
+from weedset.photofiles import find_photos
 from weedset.profile import profile_to_json, read_camera_profile, write_camera_profile
 from weedset.records import CameraProfile
 from weedset.talk import complain, follow, say

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -17,6 +18,7 @@ from weedset.contribution.giving import Giving, giving_fields, giving_path, read
 from weedset.errors import CheckNotPassedError, ContributionError
 from weedset.hands import cluster_executor
 from weedset.licences import LICENCES
+from weedset.looksheets import LOOK_AT_THESE
 from weedset.packing import pack_batch
 from weedset.preview import (
     STAYS,
@@ -61,12 +63,12 @@ def licences(as_json: JsonOption = False) -> None:
                     "id": licence.id,
                     "url": licence.url,
                     "sentence": licence.sentence,
-                    "standing": licence.standing,
+                    "standing": licence.admission,
                     "reason": licence.reason,
                 }
             )
         else:
-            why = f" ({licence.standing}: {licence.reason})" if licence.reason else ""
+            why = f" ({licence.admission}: {licence.reason})" if licence.reason else ""
             typer.echo(f"{licence.id:26s} {licence.sentence}{why}")
 
 
@@ -142,6 +144,7 @@ def pack(
             store, room, found, giving, known, out, whole_photos=photos, approve=approve
         )
     say(f"{counted(whole.contents.tiles, 'tile')} of {batch_id(whole)} packed into {out}.")
+    say(f"Next: weedset submit {quote(str(out))} --to FOLDER, or hand the file over yourself.")
     if as_json:
         emit({"archive": str(out), **contribution_table(whole)})
 
@@ -184,7 +187,7 @@ def _show_preview(seen: Preview, as_json: bool) -> None:
     typer.echo("Would stay here:")
     for item in STAYS:
         typer.echo(f"  {item}")
-    typer.echo("Look at these, at full size, for people, house numbers, number plates, screens:")
+    typer.echo(LOOK_AT_THESE)
     for path in seen.sheets:
         typer.echo(f"  {path}")
 
@@ -273,10 +276,8 @@ def report_record(report: Report) -> dict[str, object]:
 
 
 def _show(report: Report) -> None:
-    for finding in report.findings:
-        typer.echo(f"{finding}{f' ({finding.fix})' if finding.fix else ''}")
-    if report.count > len(report.findings):
-        typer.echo(f"and {report.count - len(report.findings)} more")
+    for line in report.lines():
+        typer.echo(line)
     whole = report.contribution
     if report.passed and whole:
         typer.echo(

@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 
 from weedset.cli.door import JsonOption, WorkspaceOption, emit
-from weedset.installed import JOURNEYS, Finding, journey_findings, machine_findings
+from weedset.installed import JOURNEYS, Need, journey_needs, machine_needs
 from weedset.talk import say
 
 Journey = StrEnum("Journey", {name.upper(): name for name in JOURNEYS})  # type: ignore[misc]
@@ -42,9 +42,9 @@ def doctor(
 
     Example: `weedset doctor maintainer --json`
     """
-    machine = list(machine_findings(workspace))
+    machine = list(machine_needs(workspace))
     asked = [journey.value] if journey else list(JOURNEYS)
-    by_journey = {name: journey_findings(name) for name in asked}
+    by_journey = {name: journey_needs(name) for name in asked}
     packages = {(item.part, item.name): item for found in by_journey.values() for item in found}
     missing = {
         name: [item for item in (*machine, *found) if not item.fine]
@@ -65,13 +65,13 @@ def doctor(
         raise typer.Exit(1)
 
 
-def _verdict(missing: list[Finding]) -> str:
+def _verdict(missing: list[Need]) -> str:
     if not missing:
         return "ready"
     return f"not ready, for {', '.join(item.name for item in missing)}"
 
 
-def _print(items: list[Finding]) -> None:
+def _print(items: list[Need]) -> None:
     table = Table("", "part", "what", "needs", "found", header_style="bold", box=None)
     for item in items:
         part = item.part or "base"

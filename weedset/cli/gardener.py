@@ -14,7 +14,7 @@ from weedset.cli.status import status
 from weedset.cli.taking_in import add_import_verbs
 from weedset.cli.tile import tile
 from weedset.errors import SettingsError
-from weedset.images import PHOTO_SUFFIXES
+from weedset.photofiles import PHOTO_SUFFIXES
 from weedset.records import CellLimits, Edge
 from weedset.settings import DEFAULT_CELL_MM, DEFAULT_TILE_PX, create_workspace
 from weedset.talk import say

@@ -9,21 +9,10 @@ from typing import Annotated
 import typer
 
 from weedset.cli.door import JsonOption, emit
+from weedset.cli.pool_options import DigestOption, PoolArgument
 from weedset.pool.layout import open_pool
 from weedset.pool.publishing import back_up, fetch, publish
 from weedset.talk import counted, say
-
-PoolArgument = Annotated[Path, typer.Argument(help="The pool folder.")]
-DigestOption = Annotated[
-    str, typer.Option("--sha256", help="The digest that the edition should have, if you know it.")
-]
-
-
-def add_verbs_of_places(group: typer.Typer) -> None:
-    """Add the verbs to the group `pool`."""
-    group.command("publish")(publish_edition)
-    group.command("backup")(back_up_pool)
-    group.command("fetch")(fetch_here)
 
 
 def publish_edition(

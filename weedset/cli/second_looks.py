@@ -1,4 +1,4 @@
-"""The maintainer's verbs to look at labels again and correct them, and to hand editions on."""
+"""The verbs to look at the pictures and labels of a contribution, and to correct these."""
 
 from __future__ import annotations
 
@@ -10,21 +10,14 @@ from typing import Annotated
 import typer
 
 from weedset.cli.door import JsonOption, emit
-from weedset.cli.pool import NameArgument, WhoOption, standing_record
-from weedset.cli.pool_places import PoolArgument
+from weedset.cli.pool_intake import standing_record
+from weedset.cli.pool_options import NameArgument, PoolArgument, WhoOption
+from weedset.looksheets import LOOK_AT_THESE
 from weedset.pool.corrections import correct
-from weedset.pool.folders import export_folders
 from weedset.pool.layout import open_pool
-from weedset.pool.look import OWN_SPECIES, look_into
+from weedset.pool.look import look_into, sheets_in
 from weedset.settings import open_workspace
 from weedset.talk import counted, say
-
-
-def add_second_look_verbs(group: typer.Typer) -> None:
-    """Add the verbs to `group`, that of the pool."""
-    group.command("look")(look_into_contribution)
-    group.command("correct")(correct_contribution)
-    group.command("export")(export_edition)
 
 
 def look_into_contribution(
@@ -32,19 +25,21 @@ def look_into_contribution(
     name: NameArgument,
     to: Annotated[Path, typer.Option(help="The workspace folder to make.")],
 ) -> None:
-    """Make a workspace of a contribution, to look at its labels in the browser.
+    """Make a workspace of a contribution, to look at its pictures and its labels.
+
+    In it lie sheets of all pictures: look through them before you accept. The labels are for
+    the browser, those first that `weedset doubts` lists.
 
     Example: `weedset pool look pool 3f9a --to look`
 
     Example: `weedset pool look pool s-00000000000000aa-2024-05-04 --to look-aa`
     """
     _, item = look_into(open_pool(pool), name, to)
-    own = to / OWN_SPECIES
-    species = f" --species {quote(str(own))}" if own.exists() else ""
-    say(
-        f"{to} shows {item.batch}. Next: weedset label -w {quote(str(to))}{species} "
-        "--review LIST, then weedset pool correct"
-    )
+    say(f"{to} shows {item.batch}.")
+    typer.echo(LOOK_AT_THESE)
+    for path in sheets_in(to):
+        typer.echo(f"  {path}")
+    say(f"Then its labels: weedset status -w {quote(str(to))} says how.")
 
 
 def correct_contribution(
@@ -72,34 +67,3 @@ def correct_contribution(
     )
     if as_json:
         emit({**standing_record(item), **asdict(done)})
-
-
-def export_edition(
-    edition: Annotated[Path, typer.Argument(help="The folder of an edition.")],
-    to: Annotated[Path, typer.Option(help="The folder to make.")],
-    several: Annotated[
-        bool,
-        typer.Option(
-            "--several",
-            help="Put what shows several plants into a folder named after them all, such as "
-            "CHEAL+DAUCS; else it stays out.",
-        ),
-    ] = False,
-    as_json: JsonOption = False,
-) -> None:
-    """Write an edition as folders of pictures, one for each species, for other trainers.
-
-    Only tiles of which one thing is said go in: one species, or bare ground. A table beside
-    the folders has all tiles, with giver and licence, and says why the others stayed out.
-
-    Example: `weedset pool export pool/editions/0001 --to folders`
-
-    Example: `weedset pool export pool/editions/0001 --to folders --several`
-    """
-    done = export_folders(edition, to, several)
-    for name, count in done.classes.items():
-        emit({"class": name, "pictures": count}) if as_json else typer.echo(f"{name}: {count}")
-    for why, count in done.left_out.items():
-        say(f"left out, {why}: {count}")
-        if as_json:
-            emit({"left_out": why, "pictures": count})

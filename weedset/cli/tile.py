@@ -17,8 +17,8 @@ from weedset.cli.options import ClusterOption, day_of, licence_of, require_site
 from weedset.cli.tile_told import Complaints, count_cut, tell_end, tell_unread
 from weedset.errors import CameraError, PhotoError, WeedsetError
 from weedset.hands import cluster_executor
-from weedset.images import find_photos
 from weedset.labelstore import only_one_labels
+from weedset.photofiles import find_photos
 from weedset.profile import read_camera_profile
 from weedset.records import Batch, CameraProfile, Photo
 from weedset.recutting import (

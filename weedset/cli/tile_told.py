@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from weedset.errors import WeedsetError
-from weedset.images import AS_JPEG, unread_in
+from weedset.photofiles import AS_JPEG, unread_in
 from weedset.planner import SEEN_PX
 from weedset.records import CameraProfile, Photo
 from weedset.talk import complain, counted, say

@@ -26,6 +26,9 @@ from weedset.taxonomy import Rank, Role, Species, SpeciesList, is_eppo_code, is_
 _BATCH_ID = re.compile(r"s-[0-9a-f]{16}-[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _MOST_CODES = 1_000
 
+#: In place of a number that a contribution should state and does not.
+UNSTATED = -1
+
 
 @dataclass(frozen=True, slots=True)
 class Contents:
@@ -132,8 +135,8 @@ def contribution_from(
     def names(name: str) -> tuple[str, ...]:
         return spot.attempt(lambda: _names(fields, name), ())
 
-    def count(name: str, least: int, most: int) -> int:
-        return spot.attempt(lambda: fields.whole(name, least=least, most=most), 0)
+    def size(name: str, least: int, most: int) -> int:
+        return spot.attempt(lambda: fields.whole(name, least=least, most=most), UNSTATED)
 
     nowhere = Fields({}, spot.file, ContributionError, "giving")
     giving_table = spot.attempt(lambda: fields.table("giving"), nowhere)
@@ -141,15 +144,15 @@ def contribution_from(
         taken_on=spot.attempt(lambda: past_day(fields, "eventDate", today), ""),
         giving=giving_from(giving_table, spot, today),
         cell_mm=spot.attempt(lambda: fields.number("cell_mm", least=1, most=10_000), 1.0),
-        tile_px=count("tile_px", 16, 1024),
+        tile_px=size("tile_px", 16, 1024),
         looked_for=names("looked_for"),
         annotators=names("annotators"),
         species=_species(fields, known, spot),
         contents=Contents(
-            tiles=count("tiles", 0, 10_000_000),
-            photos=count("photos", 0, MOST_PHOTOS),
-            whole_photos=count("whole_photos", 0, MOST_PHOTOS),
-            loose=count("loose", 0, 999_999),
+            tiles=size("tiles", 0, 10_000_000),
+            photos=size("photos", 0, MOST_PHOTOS),
+            whole_photos=size("whole_photos", 0, MOST_PHOTOS),
+            loose=size("loose", 0, 999_999),
         ),
     )
     for code in contribution.looked_for:

@@ -208,7 +208,7 @@ def _licence(fields: Fields) -> str:
         licence = require_licence(text, "")
     except LicenceError as error:
         raise fields.complaint("licence", error.what, error.fix) from error
-    if licence.standing == "refused":
+    if licence.admission == "refused":
         raise fields.complaint(
             "licence", f"{licence.id} is refused: {licence.reason}", "choose one that lets changes"
         )

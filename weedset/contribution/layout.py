@@ -53,6 +53,11 @@ def photo_key(number: int) -> str:
     return f"p{number:05d}"
 
 
+def loose_key(number: int) -> str:
+    """Return the name of a picture of unknown scale."""
+    return f"n{number:06d}"
+
+
 def tile_key(photo: str, row: int, col: int) -> str:
     """Return the name of a tile."""
     return f"{photo}/r{row:05d}c{col:05d}"

@@ -11,8 +11,9 @@ from pathlib import Path
 
 from weedset.digests import write_whole
 from weedset.errors import LabelError, StoreError
-from weedset.images import PHOTO_SUFFIXES, encode_loose
+from weedset.images import encode_loose
 from weedset.importers.masks import GROUND, UNKNOWN
+from weedset.photofiles import PHOTO_SUFFIXES
 from weedset.records import LoosePicture, Origin, Statement, Verdict
 from weedset.settings import Workspace, loose_picture_path
 

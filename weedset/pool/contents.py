@@ -11,7 +11,15 @@ from functools import cached_property
 from pathlib import Path
 
 from weedset.contribution.batch import Contribution, contribution_from
-from weedset.contribution.layout import BATCH, LABELS, PHOTOS, TILE_NAME, tile_name
+from weedset.contribution.layout import (
+    BATCH,
+    LABELS,
+    LOOSE_NAME,
+    PHOTO_NAME,
+    PHOTOS,
+    TILE_NAME,
+    tile_name,
+)
 from weedset.contribution.rows import GivenLabel, label_from, photo_from
 from weedset.errors import PoolError, SettingsError, StoreError, WeedsetError, WorkersError
 from weedset.fields import Fields, parse_json
@@ -42,6 +50,12 @@ class Contents:
     def picture(self, key: str) -> bytes:
         """Return the JPEG of a tile."""
         return self.archive.read(self.members[tile_name(key)])
+
+    def beside_tiles(self) -> Iterator[tuple[str, bytes]]:
+        """Yield the whole photos and the pictures of unknown scale, by name, in order."""
+        for name, member in self.members.items():
+            if PHOTO_NAME.fullmatch(name) or LOOSE_NAME.fullmatch(name):
+                yield name, self.archive.read(member)
 
     def given(self, only: Container[str] | None = None) -> Iterator[GivenLabel]:
         """Yield what its annotators said of each tile, in order; only of `only`, if given."""
@@ -86,7 +100,8 @@ def opened(pool: Pool, item: Standing) -> Iterator[Contents]:
     except (PoolError, WorkersError, SettingsError, StoreError):
         raise  # of what is done with it, such as writing it elsewhere
     except (OSError, KeyError, UnicodeDecodeError, WeedsetError) as exc:
-        raise _damaged(path, str(exc)) from exc
+        why = (isinstance(exc, OSError) and exc.strerror) or str(exc)  # the path is told once
+        raise _damaged(path, why) from exc
 
 
 def _contents(archive: StoredZip, item: Standing) -> Contents:

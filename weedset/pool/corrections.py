@@ -44,14 +44,16 @@ def correct(
     the workspace shows none of its tiles, UnknownSpeciesError for a plant that neither the
     contribution nor the shipped list knows.
     """
-    reviews = _reviews(workspace)
+    reviews, shown = _reviews(workspace)
     with locked(pool):
         item = one_of(standings(read_journal(pool)), name)
         if item.state not in (State.WAITING, State.ACCEPTED):
             fix = "nothing is left to correct: its archive was deleted then"
             raise PoolError(f"is {item.state} since {item.since}", where=item.batch, fix=fix)
         with opened(pool, item) as contents:
-            changes, confirmed = _compare(contents, reviews, workspace)
+            if shown.isdisjoint(_place(contents, key) for key, _ in contents.tiles()):
+                raise _not_its_workspace(workspace)
+            changes, confirmed = _compare(contents, reviews)
         if changes or confirmed:
             facts = {"labels": changes, "confirmed": confirmed}
             append(pool, Entry(Event.CORRECTED, item.digest, who, now(), reason, facts))
@@ -59,8 +61,8 @@ def correct(
     return after, Corrected(len(changes), len(confirmed))
 
 
-def _reviews(workspace: Workspace) -> dict[_Place, Opinion | None]:
-    """Return what reviews decided of each tile, None where the review was taken back."""
+def _reviews(workspace: Workspace) -> tuple[dict[_Place, Opinion | None], frozenset[_Place]]:
+    """Return what reviews decided of tiles, None where one was taken back, and all tiles shown."""
     with open_label_store(workspace) as store:
         places: dict[int, _Place] = {row[0]: (row[1], row[2], row[3]) for row in store.tile_rows()}
         reviews: dict[_Place, Opinion | None] = {}
@@ -69,11 +71,11 @@ def _reviews(workspace: Workspace) -> dict[_Place, Opinion | None]:
                 stands = standing_opinion(history)
                 is_decided = stands is not None and stands.origin is Origin.REVIEW
                 reviews[places[tile_id]] = stands if is_decided else None
-    return reviews
+    return reviews, frozenset(places.values())
 
 
 def _compare(
-    contents: Contents, reviews: Mapping[_Place, Opinion | None], workspace: Workspace
+    contents: Contents, reviews: Mapping[_Place, Opinion | None]
 ) -> tuple[dict[str, Mapping[str, object] | None], list[str]]:
     """Return the rows that are to count from now on, by key, and the keys of those confirmed.
 
@@ -82,13 +84,11 @@ def _compare(
     known = frozenset(load_species()) | contents.whole.codes
     changes: dict[str, Mapping[str, object] | None] = {}
     confirmed: list[str] = []
-    ours = False
     for given, stands in zip(contents.given(), contents.labels(), strict=True):
         key = given.picture
         place = _place(contents, key)
         if place not in reviews:
             continue
-        ours = True
         opinion = reviews[place]
         said = opinion.statement if opinion is not None else None
         if said is None or opinion is None:
@@ -99,10 +99,12 @@ def _compare(
             changes[key] = None if is_given else _row(key, said, opinion, known)
         elif key not in contents.item.looked_at:
             confirmed.append(key)
-    if reviews and not ours:
-        fix = "make a workspace of it with `weedset pool look`, and review its labels there"
-        raise PoolError("shows no tile of this contribution", where=str(workspace.root), fix=fix)
     return changes, confirmed
+
+
+def _not_its_workspace(workspace: Workspace) -> PoolError:
+    fix = "make a workspace of it with `weedset pool look`, and review its labels there"
+    return PoolError("shows no tile of this contribution", where=str(workspace.root), fix=fix)
 
 
 def _row(key: str, said: Statement, opinion: Opinion, known: frozenset[str]) -> dict[str, object]:

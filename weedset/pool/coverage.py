@@ -15,7 +15,7 @@ from weedset.images import decode_tile
 from weedset.pool.contents import Contents, opened
 from weedset.pool.layout import Pool, written_in_vain
 from weedset.pool.selection import select
-from weedset.pool.standing import State
+from weedset.pool.standing import State, is_open
 from weedset.pool.twins import Place
 from weedset.quality import measure
 from weedset.records import Quality, Statement
@@ -84,13 +84,16 @@ def light_of(quality: Quality) -> str:
     return "half in shadow" if quality.shadow > _SHADOW else "even"
 
 
-def measure_coverage(pool: Pool) -> Coverage:
-    """Return what the next edition would hold. Raises PoolError where an archive is damaged."""
+def measure_coverage(pool: Pool, apart: bool = False) -> Coverage:
+    """Return what the next edition would hold, or with `apart` the next of what is kept apart.
+
+    Raises PoolError where an archive is damaged.
+    """
     cover = Coverage()
     chosen = select(pool)
     left_out = chosen.twins | chosen.taken_back
     for number, item in enumerate(chosen.items):
-        if item.state is not State.ACCEPTED:
+        if item.state is not State.ACCEPTED or is_open(item) is apart:
             continue
         with opened(pool, item) as contents:
             cover.looked_for.update(contents.whole.looked_for)

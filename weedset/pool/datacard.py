@@ -11,6 +11,7 @@ from weedset.licences import Credit, Licence, credit_lines
 from weedset.markdown import plain
 from weedset.pool.cardhead import card_head
 from weedset.pool.sites import SHARES
+from weedset.talk import counted
 from weedset.taxonomy import SpeciesList
 
 CARD = "README.md"
@@ -28,6 +29,7 @@ class Tally:
     sites: dict[str, set[str]] = field(default_factory=dict)
     stages: Counter[tuple[str, int]] = field(default_factory=Counter)
     corrected: Counter[str] = field(default_factory=Counter)
+    unnamed: int = 0
 
     def note(self, row: Mapping[str, Any]) -> None:
         """Count a row."""
@@ -38,6 +40,7 @@ class Tally:
             self.species[code, row["split"]] += 1
             self.sites.setdefault(code, set()).add(row["site"])
         self.stages.update((item["species"], item["stage"]) for item in row["stages"])
+        self.unnamed += row["unknown_plant"]
         if row["corrected"]:
             self.corrected[row["identified_by"]] += 1
 
@@ -84,10 +87,12 @@ def card_text(
 
 # Ground cells, edition {number}
 
-{tally.tiles} labelled tiles of {len(tally.by["site"])} sites, as of {day}. A tile is the picture of
-one square of ground and may show several plants. That a species is not named counts as absence
-only where it was looked for (column looked_for). Licence of the whole: {licence.id}.
-{licence.sentence} {licence.url}
+{counted(tally.tiles, "labelled tile")} of {counted(len(tally.by["site"]), "site")}, as of {day}.
+A tile is the picture of one square of ground and may show several plants.
+That a species is not named counts as absence only where it was looked for (column looked_for).
+Licence of the whole: {licence.id}.
+{licence.sentence}
+{licence.url}
 
 | split | tiles |
 |--|--|
@@ -101,19 +106,26 @@ Splits go by site: no site and no picture is in two of them, and a site never ch
 |--|--|{"--|" * (len(SHARES) + 1)}
 {_species_rows(tally, known)}
 
-Bare ground: {tally.by["verdict"]["bare"]} tiles. Cannot tell: {tally.by["verdict"]["cannot tell"]}.
+Bare ground: {counted(tally.by["verdict"]["bare"], "tile")}. A plant that nobody could name:
+{tally.unnamed}. Cannot tell: {tally.by["verdict"]["cannot tell"]}.
 
 ## Growth stages (first digit of the BBCH code)
 
 {_listed({f"{code}, stage {stage}": n for (code, stage), n in sorted(tally.stages.items())})}
 
-## Cameras, countries, ground, licences
+## Tiles by camera
 
 {_listed(tally.by["camera"])}
 
-{_listed({name or "not said": n for name, n in sorted(tally.by["country"].items())})}
+## Tiles by country
 
-{_listed({name or "not said": n for name, n in sorted(tally.by["ground"].items())})}
+{_listed(tally.by["country"])}
+
+## Tiles by ground
+
+{_listed(tally.by["ground"])}
+
+## Tiles by licence
 
 {_listed(tally.by["licence"])}
 
@@ -157,10 +169,12 @@ def _gaps(tally: Tally, left_out: LeftOut) -> str:
     lines += [
         f"{code} is from one site only" for code in tally.codes if len(tally.sites[code]) == 1
     ]
-    lines.append(f"{left_out.twins} tiles show the same as one that came first, and were left out")
-    lines.append(f"{left_out.contradictions} times labels of such tiles contradict each other")
+    twins = counted(left_out.twins, "tile")
+    lines.append(f"left out, since one that came first shows the same: {twins}")
+    lines.append(f"contradictions between labels of such tiles: {left_out.contradictions}")
     if left_out.taken_back:
-        lines.append(f"{left_out.taken_back} tiles show what was withdrawn, and were left out")
+        gone = counted(left_out.taken_back, "tile")
+        lines.append(f"left out, since they show what was withdrawn: {gone}")
     if left_out.apart:
         names = ", ".join(left_out.apart)
         lines.append(f"left out because of their licence: {names}")
@@ -180,13 +194,13 @@ def _corrected(tally: Tally) -> str:
 
 def _changes(changes: Changes) -> str:
     if not changes.before:
-        return "This is the first edition."
+        return "This is the first edition of its kind."
     return (
-        f"Since edition {changes.before}: {len(changes.new)} contributions are new, "
-        f"{changes.gone} were withdrawn or left out."
+        f"Since edition {changes.before}: {counted(len(changes.new), 'new contribution')}, "
+        f"{changes.gone} withdrawn or left out."
     )
 
 
 def _listed(counts: Mapping[str, int]) -> str:
-    lines = [f"- {plain(name)}: {n}" for name, n in sorted(counts.items())]
+    lines = [f"- {plain(name) or 'not said'}: {n}" for name, n in sorted(counts.items())]
     return "\n".join(lines) or "- none stated"

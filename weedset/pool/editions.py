@@ -226,7 +226,7 @@ def _write_tiles(
 
 
 def _nothing(pool: Pool) -> PoolError:
-    fix = "accept a contribution under an open licence first"
+    fix = "accept a contribution with tiles, under an open licence, first"
     return PoolError("holds nothing that could be frozen", where=str(pool.root), fix=fix)
 
 

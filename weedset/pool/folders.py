@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from weedset.digests import aside_of, bytes_digest, whole_file, write_whole
+from weedset.digests import bytes_digest, whole_file, whole_folder, write_whole
 from weedset.errors import PoolError
 from weedset.pool.datacard import CARD
 from weedset.pool.frozen import Frozen, open_edition
@@ -47,17 +47,14 @@ def export_folders(edition: Path, to: Path, several: bool = False) -> Exported:
     edition or not as it was frozen, where other things lie at `to`, or it cannot be written.
     """
     frozen = open_edition(edition)
-    if to.exists() and (not to.is_dir() or any(to.iterdir())):
-        raise PoolError("holds other things already", where=str(to), fix="name a new folder")
-    aside = aside_of(to)
     try:
-        done = _write(frozen, aside, several)
-        aside.rename(to)
+        with whole_folder(to) as aside:
+            return _write(frozen, aside, several)
+    except FileExistsError as exc:
+        fix = "name a new folder"
+        raise PoolError("holds other things already", where=str(to), fix=fix) from exc
     except OSError as exc:
         raise written_in_vain(to, exc) from exc
-    finally:
-        shutil.rmtree(aside, ignore_errors=True)
-    return done
 
 
 def class_of(row: Mapping[str, Any], several: bool) -> tuple[str, str]:

@@ -6,13 +6,12 @@ and giving the command again goes on from what is there.
 
 from __future__ import annotations
 
-import shutil
 from concurrent.futures import Executor
 from datetime import UTC, datetime
 from pathlib import Path
 
 from weedset.contribution.batch import Contribution, batch_id
-from weedset.digests import file_digest, whole_file
+from weedset.digests import copy_whole, file_digest
 from weedset.errors import CheckNotPassedError, PoolError, why_unreadable
 from weedset.pool.contents import count_features
 from weedset.pool.journal import Entry, Event, append, locked, now, read_journal
@@ -20,11 +19,11 @@ from weedset.pool.layout import Pool, written_in_vain
 from weedset.pool.marks import marks_of
 from weedset.pool.selection import select
 from weedset.pool.sites import split_of
-from weedset.pool.standing import Standing, State, one_of, standings
+from weedset.pool.standing import Standing, State, is_open, one_of, standings
+from weedset.talk import counted
 from weedset.taxonomy import SpeciesList
 from weedset.verification.check import Report, check_contribution
 
-_BLOCK_BYTES = 1 << 20
 _SHOWN = 20
 
 
@@ -110,13 +109,21 @@ def letter(item: Standing) -> str:
     """Return what to send to the giver of a contribution about its fate."""
     said = {
         State.WAITING: "has arrived and waits for a look",
-        State.ACCEPTED: "was accepted: thank you. It goes into the next edition",
+        State.ACCEPTED: f"was accepted: thank you. {_whither(item)}",
         State.REFUSED: "was not accepted, and has been deleted here",
         State.WITHDRAWN: "was withdrawn, and has been deleted here. It is left out of all "
         "editions from now on",
     }[item.state]
     reason = f"Why: {item.reason}\n" if item.reason else ""
     return f"To {item.giver}: your contribution {item.batch} {said}.\n{reason}"
+
+
+def _whither(item: Standing) -> str:
+    if not item.tiles:
+        return "Editions hold tiles alone, so its pictures of unknown scale wait in the pool"
+    if not is_open(item):
+        return "Because of its licence it goes into the next edition of what is kept apart"
+    return "It goes into the next edition"
 
 
 def _waiting(pool: Pool, name: str, wanted: State) -> Standing:
@@ -130,8 +137,7 @@ def _waiting(pool: Pool, name: str, wanted: State) -> Standing:
 
 def _copy(archive: Path, copy: Path, digest: str) -> None:
     try:
-        with archive.open("rb") as source, whole_file(copy) as file:
-            shutil.copyfileobj(source, file, _BLOCK_BYTES)
+        copy_whole(archive, copy)
         if file_digest(copy) != digest:
             copy.unlink()
             fix = "wait until it is written, then add it again"
@@ -141,9 +147,9 @@ def _copy(archive: Path, copy: Path, digest: str) -> None:
 
 
 def _not_passed(archive: Path, report: Report) -> CheckNotPassedError:
-    lines = [str(finding) for finding in report.findings[:_SHOWN]]
-    if report.count > len(lines):
-        lines.append(f"and {report.count - len(lines)} more")
+    lines = report.lines()
+    if len(lines) > _SHOWN:
+        lines = [*lines[:_SHOWN], f"and more: {counted(report.count, 'fault')} in all"]
     return CheckNotPassedError(
         "does not pass the check:\n  " + "\n  ".join(lines),
         where=str(archive),

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
 
-from weedset.digests import bytes_digest
+from weedset.digests import bytes_digest, sync_folder
 from weedset.errors import PoolError, WeedsetError
 from weedset.fields import Fields, parse_json
 from weedset.pool.layout import Pool, written_in_vain
@@ -114,7 +114,7 @@ def append(pool: Pool, entry: Entry) -> None:
             os.fsync(fd)
         finally:
             os.close(fd)
-        _sync_folder(pool)
+        sync_folder(pool.root, deep=False)
     except OSError as exc:
         raise written_in_vain(pool.journal, exc) from exc
 
@@ -123,14 +123,6 @@ def _write_all(fd: int, data: bytes, at: int) -> None:
     done = 0
     while done < len(data):
         done += os.pwrite(fd, data[done:], at + done)
-
-
-def _sync_folder(pool: Pool) -> None:
-    fd = os.open(pool.root, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
 
 
 def _lines(pool: Pool) -> Iterator[tuple[int, bytes]]:

@@ -5,18 +5,18 @@ from __future__ import annotations
 import csv
 import io
 import json
-import shutil
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
 
 from weedset.contribution.layout import tile_place
 from weedset.contribution.rows import GivenLabel
-from weedset.digests import aside_of, write_whole
+from weedset.digests import whole_folder, write_whole
 from weedset.errors import PoolError
 from weedset.fields import parse_json, read_text
 from weedset.geometry import cell_footprint
+from weedset.looksheets import Shown, shown, shown_tiles, write_sheets
 from weedset.pool.contents import Contents, opened
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import Pool, written_in_vain
@@ -32,6 +32,7 @@ OWN_SPECIES = "species.csv"
 
 #: Which contribution a workspace shows.
 _SHOWN = "look.json"
+_SHEET = "sheet"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +55,16 @@ def shown_in(workspace: Path) -> Looked | None:
     return Looked(Path(fields.text("pool")), fields.text("contribution"))
 
 
+def sheets_in(folder: Path) -> list[Path]:
+    """Return the sheets of pictures that `look_into` left in a workspace."""
+    return sorted(folder.glob(f"{_SHEET}-*.jpg"))
+
+
 def look_into(pool: Pool, name: str, folder: Path) -> tuple[Workspace, Standing]:
     """Make a workspace of the labelled tiles of a contribution, with what stands for each.
+
+    Beside it, see `sheets_in`, lie sheets of all pictures of the contribution: of its whole
+    photos and of those of unknown scale too.
 
     It comes about aside and takes its name once it is whole. Corrections made before are there
     as reviews, above what was given.
@@ -66,24 +75,23 @@ def look_into(pool: Pool, name: str, folder: Path) -> tuple[Workspace, Standing]
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         fix = "name a new folder; one that you have looked into opens with `weedset label`"
         raise PoolError("holds other things already", where=str(folder), fix=fix)
-    aside = aside_of(folder)
-    try:
-        with opened(pool, item) as contents:
-            _fill(aside, contents)
-        shown = {"pool": str(pool.root.absolute()), "contribution": item.digest}
-        write_whole(aside / _SHOWN, json.dumps(shown) + "\n")
-        aside.rename(folder)
-    except OSError as exc:
-        raise written_in_vain(folder, exc) from exc
-    finally:
-        shutil.rmtree(aside, ignore_errors=True)
+    with opened(pool, item) as contents:
+        try:
+            with whole_folder(folder) as aside:
+                _fill(aside, contents)
+                write_sheets(_pictures(contents), aside, _SHEET)
+                shown_here = {"pool": str(pool.root.absolute()), "contribution": item.digest}
+                write_whole(aside / _SHOWN, json.dumps(shown_here) + "\n")
+        except OSError as exc:
+            raise written_in_vain(folder, exc) from exc
     return open_workspace(folder), item
 
 
 def _fill(root: Path, contents: Contents) -> None:
     whole = contents.whole
-    first = next(iter(contents.photos.values()))
-    workspace = create_workspace(root, whole.cell_mm, whole.tile_px, first.edge)
+    first = next(iter(contents.photos.values()), None)  # none: all is of unknown scale
+    edge = first.edge if first else "drop"
+    workspace = create_workspace(root, whole.cell_mm, whole.tile_px, edge)
     site, day = whole.giving.site, whole.taken_on
     batch = Batch(f"{site} {day}", site, day, whole.giving.giver, whole.giving.licence, ())
     with open_store(workspace) as store:
@@ -100,6 +108,18 @@ def _fill(root: Path, contents: Contents) -> None:
                 store.add_statements([(_tile_of(contents, label.picture), label.statement)])
     if own := [entry for entry in whole.species if is_local_code(entry.code)]:
         write_whole(root / OWN_SPECIES, _species_text(own))
+
+
+def _pictures(contents: Contents) -> Iterator[Shown]:
+    """Yield all pictures, with the names by which they are found in the archive."""
+    keys_in_order = (key for key, _ in contents.tiles())
+    for photo, of_photo in groupby(keys_in_order, lambda key: tile_place(key)[0]):
+        keys = list(of_photo)
+        places = [tile_place(key)[1:] for key in keys]
+        tiles = map(contents.picture, keys)
+        yield shown_tiles(f"data/tiles/{photo}", places, tiles, contents.whole.tile_px)
+    for name, data in contents.beside_tiles():
+        yield shown(name, data)
 
 
 def _as_given(said: Statement) -> Statement:

@@ -10,12 +10,11 @@ from __future__ import annotations
 import hashlib
 import os
 import secrets
-import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from weedset.digests import blocks_digest, file_digest, whole_file, write_whole
+from weedset.digests import blocks_digest, copy_whole, file_digest, whole_file, write_whole
 from weedset.errors import MissingPartError, PoolError, WeedsetError
 
 _BLOCK_BYTES = 8 << 20
@@ -151,8 +150,7 @@ class Remote:
 
     def _put(self, path: Path, full: str) -> None:
         if self._kinds & _HERE:
-            with path.open("rb") as source, whole_file(Path(full)) as file:
-                shutil.copyfileobj(source, file, _BLOCK_BYTES)
+            copy_whole(path, Path(full))
             return
         self._make_folder(full)
         self._system.put_file(str(path), full)

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from weedset.errors import PoolError
-from weedset.licences import Standing as Terms
-from weedset.licences import require_licence
+from weedset.licences import Admission, require_licence
 from weedset.pool.journal import Entry, Event
+
+#: Of a digest, to name a contribution by.
+_LEAST_LETTERS = 4
 
 
 class State(StrEnum):
@@ -78,7 +80,7 @@ def standings(entries: Iterable[Entry]) -> dict[str, Standing]:
 
 def is_open(item: Standing) -> bool:
     """Tell whether the licence of a contribution lets it into open editions."""
-    return require_licence(item.licence, item.batch).standing is Terms.OPEN
+    return require_licence(item.licence, item.batch).admission is Admission.OPEN
 
 
 def one_of(found: Mapping[str, Standing], name: str) -> Standing:
@@ -87,7 +89,7 @@ def one_of(found: Mapping[str, Standing], name: str) -> Standing:
     Raises PoolError where there is none, or several.
     """
     fits = [item for item in found.values() if item.batch == name]
-    if not fits and len(name) >= 4:
+    if not fits and len(name) >= _LEAST_LETTERS:
         fits = [item for digest, item in found.items() if digest.startswith(name)]
     if len(fits) == 1:
         return fits[0]
@@ -95,7 +97,20 @@ def one_of(found: Mapping[str, Standing], name: str) -> Standing:
         names = ", ".join(item.digest[:12] for item in fits)
         raise PoolError(f"could be any of {names}", where=name, fix="give more of the digest")
     fix = "see `weedset pool review` for those that are there"
+    if len(name) < _LEAST_LETTERS:
+        fix += f"; of a digest give {_LEAST_LETTERS} letters at least"
     raise PoolError("is no contribution in this pool", where=name, fix=fix)
+
+
+def same_batch(found: Mapping[str, Standing], item: Standing) -> list[Standing]:
+    """Return the other contributions that hold the same batch and have not been let go."""
+    return [
+        other
+        for other in found.values()
+        if other.batch == item.batch
+        and other.digest != item.digest
+        and other.state in (State.WAITING, State.ACCEPTED)
+    ]
 
 
 def _corrected(before: Standing, entry: Entry) -> Standing:

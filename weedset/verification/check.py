@@ -15,7 +15,7 @@ from weedset.contribution.batch import Contribution, batch_id, contribution_from
 from weedset.contribution.layout import BATCH, LABELS, MANIFEST, PHOTOS
 from weedset.errors import ContributionError, why_unreadable
 from weedset.fields import parse_json
-from weedset.findings import Finding, Findings, harmless
+from weedset.findings import Finding, Findings, harmless, in_lines
 from weedset.storedzip import StoredZip
 from weedset.taxonomy import SpeciesList
 from weedset.verification.reading import Reading
@@ -41,6 +41,11 @@ class Report:
     def passed(self) -> bool:
         """Whether nothing is wrong."""
         return self.count == 0
+
+    def lines(self) -> list[str]:
+        """Return what is wrong in words, a line for each kind of fault."""
+        more = self.count - len(self.findings)
+        return [*in_lines(self.findings), *([f"and {more} more"] if more else [])]
 
 
 def check_contribution(
@@ -88,18 +93,20 @@ def _check_contents(
     executor: Executor | None,
 ) -> Contribution | None:
     check_tags(archive, survey, findings)
-    whole = None
+    whole, before = None, findings.count
     batch = survey.files.get(BATCH)
     if batch is not None:
         spot = findings.at(BATCH)
         with spot.catching():
             fields = parse_json(text_of(archive, batch), BATCH, ContributionError)
             whole = contribution_from(fields, known, today, spot)
-    needed = (batch_id(whole), f"Licence: {whole.giving.licence}.") if whole else ()
+    # What is wrong in it already would be said again of all that should agree with it.
+    sound = whole is not None and findings.count == before
+    needed = (batch_id(whole), f"Licence: {whole.giving.licence}.") if whole and sound else ()
     check_card(archive, survey, findings, needed)
     if whole is None:
         return None
-    if survey.bag != batch_id(whole):
+    if sound and survey.bag != batch_id(whole):
         what = f"is the bag {survey.bag!r}, but holds {batch_id(whole)!r}"
         findings.at(BATCH).add(what, field="eventID")
     if survey.in_order and survey.files.keys() >= {LABELS, PHOTOS, MANIFEST}:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from weedset.contribution.batch import Contents, Contribution
+from weedset.contribution.batch import UNSTATED, Contents, Contribution
 from weedset.contribution.layout import (
     BATCH,
     LABELS,
@@ -74,7 +74,7 @@ class Reading:
         came = Contents(self._tiles, len(self._photos), self._whole_photos, self._loose)
         for name in ("tiles", "photos", "whole_photos", "loose"):
             stated, counted = getattr(self._whole.contents, name), getattr(came, name)
-            if stated != counted:
+            if stated not in (counted, UNSTATED):
                 what = f"says {stated}, but there are {counted}"
                 self._findings.at(BATCH).add(what, field=name)
         if self._tiles + self._loose == 0:

@@ -57,7 +57,7 @@ def survey_archive(archive: StoredZip, findings: Findings) -> Survey:
 
     Raises ContributionError where the archive is damaged, so that no more can be said.
     """
-    survey = Survey()
+    survey, spoilt = Survey(), set()
     last: Order = (-1, "")
     for member in archive.members():
         survey.bag = survey.bag or bag_of(member.name)
@@ -67,9 +67,10 @@ def survey_archive(archive: StoredZip, findings: Findings) -> Survey:
             spot.add(fault[0], fix=fault[1])
         if member.fault:
             spot.add(member.fault, fix=_REZIPPED)
-        if fault is not None or member.fault:
-            continue
         name = member.name.removeprefix(f"{survey.bag}/")
+        if fault is not None or member.fault:
+            spoilt.add(name if name in _REQUIRED else "")
+            continue
         order = name_order(name)
         if order is None or order <= last:
             survey.in_order = False
@@ -79,7 +80,7 @@ def survey_archive(archive: StoredZip, findings: Findings) -> Survey:
         last = order
         _weigh(name, member, survey, findings)
     for name in _REQUIRED:
-        if name not in survey.files:
+        if name not in survey.files and name not in spoilt:
             findings.at(name).add("is missing", fix="pack the batch again with weedset")
     return survey
 
