@@ -18,6 +18,7 @@ from training.augment import Augmenter
 from training.backbones import build_backbone
 from training.classes import species_with
 from training.datasets import Order, TileDataset, ordered_loader, orders_loader
+from training.figures import rounded_down, rounded_up
 from training.head import features, head_of, refitted, widened
 from training.paired import Gain, paired_gain
 from training.runs import Run, load_model, make_room, read_run, require_free, write_run
@@ -207,8 +208,9 @@ def _tell(gain: Gain | None, unit: str, old: Path, new: Path) -> None:
         f"error of probabilities on {counted(gain.units, unit)} held out: "
         f"{gain.old_error:.4f} before, {gain.new_error:.4f} now"
     )
-    if gain.low is not None:
-        say(f"  the gain lies between {gain.low:+.4f} and {gain.high:+.4f} (95 % confidence)")
+    if gain.low is not None and gain.high is not None:
+        low, high = rounded_down(gain.low, 4), rounded_up(gain.high, 4)
+        say(f"  the gain lies between {low:+.4f} and {high:+.4f} (95 % confidence)")
     if gain.verdict == "better":
         say(f"The adapted model is better in this garden. Use {new}:")
         say("`weedset export` makes a model file of it.")

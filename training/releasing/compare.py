@@ -11,6 +11,7 @@ import numpy as np
 from training.evaluation.evaluate import judged, require_cell_size
 from training.evaluation.intervals import Interval, Resampling
 from training.evaluation.pairs import Ought, Pair, what_ought
+from training.figures import rounded_down, rounded_up
 from training.metrics import average_precision
 from training.paired import Discord, discord
 from training.sources import Source
@@ -103,16 +104,19 @@ def compare(
     return compare_pairs(pairs[0], pairs[1], (new, old), policy)
 
 
-def unseen_by_both(source: Source, cards: Sequence[ModelCard], unseen: bool) -> list[LabelledTile]:
+def unseen_by_both(
+    source: Source, cards: tuple[ModelCard, ModelCard], unseen: bool
+) -> list[LabelledTile]:
     """Return the tiles that no model has learned from, or had its bound on harm from."""
     chosen = list(source.tiles)
-    for card in cards:
+    for which, card in zip(("new", "old"), cards, strict=True):
         held_out = frozenset(card.held_out)
         if any(_unit(tile, card.split) in held_out for tile in source.tiles):
             chosen = [labelled for labelled in chosen if _unit(labelled, card.split) in held_out]
         elif not unseen or card.edition_digest == source.digest:
             raise TrainingError(
-                f"has no labels on any {card.split} that was held out from {card.name}",
+                f"has no labels on any {card.split} that was held out from the {which} model, "
+                f"{card.name}",
                 where=str(source.where),
                 fix="name the workspace, or the edition, it was trained on; or, if it has seen "
                 "nothing of this one, say --unseen",
@@ -178,8 +182,8 @@ def worse_points(found: Comparison) -> tuple[str, ...]:
 
 
 def range_words(found: Interval) -> str:
-    """Return an interval in words."""
-    return f"{found.low:+.3f} to {found.high:+.3f}"
+    """Return an interval in words, rounded outwards."""
+    return f"{rounded_down(found.low, 3):+.3f} to {rounded_up(found.high, 3):+.3f}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from training.evaluation.pairs import Ought
-from training.evaluation.per_row import ROW_M, Count
+from training.evaluation.per_row import ROW_M, Count, count_words
 from training.releasing.report_page import Drawing, Section, Table
 from training.releasing.report_pictures import error_pictures, worst_errors
 from training.releasing.report_plots import decisions_svg
@@ -66,19 +66,8 @@ def row_section(reported: Reported) -> Section | None:
 
 
 def _plants(count: Count) -> tuple[str, str, str]:
-    of = f"{count.of:.0f}"
-    if count.expected is None:
-        return "cannot be told: no such cell was judged", of, "-"
-    surprise = "-"
-    if count.low is not None and count.high is not None:
-        surprise = f"{_rounded(count.low)} to {_rounded(count.high)}"
-    elif not count.expected and count.upper_95 is not None:
-        surprise = f"up to {_rounded(count.upper_95)}, or more"
-    return _rounded(count.expected), of, surprise
-
-
-def _rounded(plants: float) -> str:
-    return f"{plants:.0f}" if plants >= 10 else f"{plants:.1f}"
+    expected, of, surprise = count_words(count)
+    return expected, of, surprise or "-"
 
 
 def errors_section(reported: Reported) -> Section:

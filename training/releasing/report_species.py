@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from training.calibration import reliability
 from training.evaluation.intervals import Interval
 from training.evaluation.scores import Scores, SpeciesScore
+from training.figures import rounded_down, rounded_up
 from training.releasing.report_page import Drawing, Section, Table
 from training.releasing.report_plots import FEW_CELLS, precision_recall_svg, reliability_svg
 from training.releasing.report_words import first_upper
@@ -157,8 +158,10 @@ def _share(value: float | None) -> str:
 
 
 def _figure(value: float | None, range_: Interval | None) -> str:
-    between = "" if range_ is None else f" ({range_.low:.2f}–{range_.high:.2f})"
-    return _share(value) + between
+    if range_ is None:
+        return _share(value)
+    between = f"{rounded_down(range_.low, 2):.2f}–{rounded_up(range_.high, 2):.2f}"
+    return f"{_share(value)} ({between})"
 
 
 def _range_words(scores: Scores) -> list[str]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from training.evaluation.judging import Evaluation
 from training.evaluation.pairs import Ought, Pair, what_ought
+from training.figures import rounded_down, rounded_up
 from weedset.board.decide import outside_bound
 from weedset.cardwords import bound_words
 from weedset.labelling import newest_opinions
@@ -95,17 +96,17 @@ def more_words(evaluation: Evaluation) -> tuple[str, ...]:
     bare, harm = evaluation.decisions[Ought.BARE], evaluation.scores.harm
     lines = []
     if harm.range is not None:
+        low, high = rounded_down(harm.range.low, 3), rounded_up(harm.range.high, 3)
         lines.append(
             f"The {harm.hits} are {harm.value:.1%} of the cells to protect. Had it been other "
-            f"{evaluation.scores.unit}s of the same kind, from {harm.range.low:.1%} to "
-            f"{harm.range.high:.1%} would be no surprise"
-            + (", nor, of so few, somewhat more." if evaluation.scores.caution else ".")
+            f"{evaluation.scores.unit}s of the same kind, from {low:.1%} to {high:.1%} would be no "
+            "surprise" + (", nor, of so few, somewhat more." if evaluation.scores.caution else ".")
         )
     if harm.upper_95 is not None:
         lines.append(
-            f"Of plants to protect on ground like this, fewer than {harm.upper_95:.1%} "
-            "would be treated, with 95 % confidence, if cells were independent. Cells of one photo "
-            "are not, so reckon with more."
+            f"Of plants to protect on ground like this, fewer than "
+            f"{rounded_up(harm.upper_95, 3):.1%} would be treated, with 95 % confidence, if cells "
+            "were independent. Cells of one photo are not, so reckon with more."
         )
     lines.append(
         f"It treated {bare[Action.TREAT]} of {_cells(bare)} of bare ground. "
