@@ -258,7 +258,7 @@ def test_a_model_that_treats_nothing_is_released_only_when_that_is_meant(
     assert "NOTE: nothing is treated, since the model never treats" in done.stderr
     compared = ["compare", exported.path, never, "-w", garden.root, "--policy", policy]
     done = CliRunner().invoke(app, [str(word) for word in compared])
-    assert "NOTE: toy treats nothing, since the model never treats" in done.stderr
+    assert f"NOTE: {never} treats nothing, since the model never treats" in done.stderr
 
 
 def test_a_release_is_written_whole_or_not_at_all(

@@ -55,9 +55,9 @@ def compare(
 
     models = open_model(new, threads=2), open_model(old, threads=2)
     rule = _policy(policy, *models)
-    for model in models:
+    for path, model in zip((new, old), models, strict=True):
         if why := treats_nothing(model.card, rule):
-            say(f"NOTE: {model.card.name} treats nothing, since {why}.")
+            say(f"NOTE: {path} treats nothing, since {why}.")
     found = run_compare(*models, open_source(workspace, edition), rule, unseen)
     if as_json:
         emit(comparison_record(found))
