@@ -22,6 +22,8 @@ from training.evaluation.evaluation_text import evaluation_record
 from training.evaluation.scores import ASPECTS
 from training.export import Exported
 from training.recipe import read_recipe
+from training.releasing.compare import compare
+from training.releasing.compare_text import comparison_record
 from training.releasing.release import Released, recipe_toml, release
 from training.releasing.release_check import check_release
 from training.runs import load_model, read_run
@@ -58,7 +60,12 @@ def released(
 
 
 def test_a_release_holds_all_that_is_needed(
-    released: Released, exported: Exported, run_dir: Path, garden: Workspace, policy: Path
+    released: Released,
+    exported: Exported,
+    run_dir: Path,
+    garden: Workspace,
+    worse: Path,
+    policy: Path,
 ) -> None:
     folder = released.folder
     assert file_digest(folder / "model.onnx") == file_digest(exported.path)
@@ -80,6 +87,8 @@ def test_a_release_holds_all_that_is_needed(
     assert facts["edition_sha256"] == model.card.edition_digest
     assert facts["licence"] == "CC-BY-4.0"
     compared = json.loads((folder / "comparison.json").read_text())
+    alone = compare(model, open_model(worse), from_workspace(garden), rule)
+    assert compared == json.loads(json.dumps(comparison_record(alone)))
     assert compared["old"] == "worse"
     assert compared["old_digest"] == facts["against_sha256"]
     for giver in model.card.givers:

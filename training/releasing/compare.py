@@ -76,12 +76,14 @@ def compare(
     source: Source,
     policy: Policy,
     unseen: bool = False,
+    of_new: Sequence[Pair] = (),
 ) -> Comparison:
     """Ask both models about the same cells and compare them cell by cell.
 
     Only cells count that both cards say were held out, and on which no bound on harm was found,
     in a workspace photo by photo, in an edition tile by tile. With `unseen`, a model of whose
-    held-out sites or photos there is none is taken never to have seen any of this.
+    held-out sites or photos there is none is taken never to have seen any of this. `of_new` is
+    what the new model made of all that was held out from it, where it was asked already.
 
     Raises ModelError where cells or species have nothing in common, TrainingError where
     no labelled photo is new to both, PhotoError for a photo that is gone or changed.
@@ -100,8 +102,14 @@ def compare(
             fix="judge each by itself with `weedset evaluate`",
         )
     chosen = unseen_by_both(source, (new.card, old.card), unseen)
-    pairs = [judged(model, source, chosen, policy) for model in (new, old)]
-    return compare_pairs(pairs[0], pairs[1], (new, old), policy)
+    common = set(chosen)
+    known = [pair for pair in of_new if pair[0] in common]
+    return compare_pairs(
+        known or judged(new, source, chosen, policy),
+        judged(old, source, chosen, policy),
+        (new, old),
+        policy,
+    )
 
 
 def unseen_by_both(
