@@ -28,7 +28,7 @@ from training.rounding import rounded
 from training.runs import Run, load_model, read_run
 from training.sources import Source
 from training.thresholds import at_temperature, class_cards
-from weedset.digests import write_whole
+from weedset.digests import require_writable, write_whole
 from weedset.errors import CheckNotPassedError, ModelError, TrainingError
 from weedset.modelcard import CARD_KEY, ModelCard, card_to_json
 from weedset.preprocess import model_input
@@ -65,6 +65,7 @@ def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
     source lacks the run's tiles, CheckNotPassedError where int8 costs too much.
     """
     run = read_run(run_dir)
+    require_writable(out, ModelError)
     model = load_model(run_dir, run)
     calibration, _ = _tiles(source, run.train, run, most=_CALIBRATION_TILES)
     validation, targets = _tiles(source, run.validation, run)

@@ -10,6 +10,8 @@ import typer
 from training.parts import require_training
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
 from weedset.cli.options import ClusterOption
+from weedset.digests import require_writable
+from weedset.errors import LabelError
 from weedset.hands import cluster_executor
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import open_pool
@@ -60,6 +62,8 @@ def doubts(
     from training.doubting.embeddings import embed_tiles
     from training.doubting.told import of_pool, of_workspace
 
+    if to:
+        require_writable(to, LabelError)
     item = None
     if pool:
         opened_pool = open_pool(pool)

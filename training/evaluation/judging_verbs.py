@@ -16,6 +16,8 @@ from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
 from weedset.board.model import open_model
 from weedset.cli.board import ModelOption
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
+from weedset.digests import require_writable
+from weedset.errors import SettingsError
 from weedset.modelcard import REMINDER, reminder
 from weedset.talk import say
 
@@ -77,6 +79,8 @@ def evaluate(
     from training.evaluation.reliability_plot import write_reliability
 
     planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
+    if reliability is not None:
+        require_writable(reliability, SettingsError)
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
     if policy is None:

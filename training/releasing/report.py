@@ -24,7 +24,7 @@ from training.releasing.reported import Reported
 from training.sources import Source
 from weedset import __version__
 from weedset.board.model import BoardModel
-from weedset.digests import write_whole
+from weedset.digests import require_writable, write_whole
 from weedset.errors import ReleaseError
 from weedset.records import Opinion, Photo, Policy
 from weedset.settings import Workspace
@@ -59,6 +59,7 @@ def write_report(
 
     Raises as `evaluate` does, ReleaseError where `out` cannot be written.
     """
+    require_writable(out, ReleaseError)
     pairs = trial(model, source, policy, "all" if everything else "test")
     evaluation = judge(
         pairs, model.card, model.digest, policy, None, source.cameras, ASPECTS, planting
