@@ -18,6 +18,11 @@ def rounded_up(value: float, digits: int) -> float:
     return math.copysign(math.ceil(_shifted(value, digits)) / 10**digits, value)
 
 
+def percent(share: float, digits: int) -> str:
+    """Return a share as a percentage, the space before the sign not to be broken at."""
+    return f"{share * 100:.{digits}f}\u00a0%"
+
+
 def _shifted(value: float, digits: int) -> float:
     # Floats make 28.999999999999996 of 0.29 * 100.
     return round(value * 10.0**digits, 6)

@@ -75,9 +75,9 @@ def count_words(count: Count) -> tuple[str, str, str]:
         return "cannot be told: no such cell was judged", of, ""
     surprise = ""
     if count.low is not None and count.high is not None:
-        low, high = _digits(count.low), _digits(count.high)
-        surprise = f"{rounded_down(count.low, low):.{low}f} to "
-        surprise += f"{rounded_up(count.high, high):.{high}f}"
+        digits = _digits(count.high)
+        surprise = f"{rounded_down(count.low, digits):.{digits}f} to "
+        surprise += f"{rounded_up(count.high, digits):.{digits}f}"
     elif not count.expected and count.upper_95 is not None:
         digits = _digits(count.upper_95)
         surprise = f"up to {rounded_up(count.upper_95, digits):.{digits}f}, or more"

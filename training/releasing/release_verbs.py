@@ -23,7 +23,7 @@ UnseenOption = Annotated[
     bool,
     typer.Option(
         "--unseen",
-        help="A model of whose held-out sites or photos none is here has seen nothing of this.",
+        help="A model has seen nothing of this where nothing held out from it is here.",
     ),
 ]
 
@@ -74,7 +74,7 @@ def report(
     edition: EditionOption = None,
     everything: Annotated[
         bool,
-        typer.Option("--all", help="All labelled photos, of a workspace the model never saw."),
+        typer.Option("--all", help="All labelled cells, of gardens that the model never saw."),
     ] = False,
     weeds_per_m2: WeedsOption = None,
     crops_per_m: CropsOption = None,

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from training.evaluation.pairs import Ought
+from training.evaluation.pairs import OUGHT_WORDS, Ought
 from training.evaluation.per_row import ROW_M, Count, count_words
 from training.releasing.report_page import Drawing, Section, Table
 from training.releasing.report_pictures import error_pictures, worst_errors
 from training.releasing.report_plots import decisions_svg
-from training.releasing.report_words import next_steps, site_scores
+from training.releasing.report_words import first_upper, next_steps, site_scores
 from training.releasing.reported import Reported
 from weedset.cardwords import bound_words
 from weedset.records import Action
@@ -16,13 +16,10 @@ from weedset.records import Action
 def decisions_section(reported: Reported) -> Section:
     """Show what became of the cells."""
     decisions = reported.evaluation.decisions
-    words = {Ought.REMOVE: "to be treated", Ought.PROTECT: "to be protected", Ought.BARE: "bare"}
-    rows = [
-        (words[ought], *(str(decisions[ought][action]) for action in Action)) for ought in Ought
-    ]
     said = "; ".join(
-        f"{name}: treated {treat}, left {leave}, unsure {unsure}"
-        for name, treat, leave, unsure in rows
+        f"{words}: treated {decisions[ought][Action.TREAT]}, "
+        f"unsure {decisions[ought][Action.UNSURE]}, left {decisions[ought][Action.LEAVE]}"
+        for ought, words in OUGHT_WORDS.items()
     )
     drawing = Drawing(
         "",
@@ -31,10 +28,7 @@ def decisions_section(reported: Reported) -> Section:
         "Striped: treated. Dotted: unsure, so left for a person to look at. Plain: left.",
         wide=True,
     )
-    table = Table(
-        "What became of the cells, in figures", ("cells", *Action), tuple(rows), folded=True
-    )
-    return Section("decisions", "What became of the cells", drawings=(drawing,), tables=(table,))
+    return Section("decisions", "What became of the cells", drawings=(drawing,))
 
 
 def row_section(reported: Reported) -> Section | None:
@@ -127,7 +121,8 @@ def sites_section(reported: Reported) -> Section:
 
 def parts_section(reported: Reported) -> Section | None:
     """Show what the model did by camera and by growth stage, where there are several."""
-    tables = []
+    tables, titles = [], []
+    words: tuple[str, ...] = ()
     for aspect, caption in (("camera", "Each camera"), ("stage", "Plants at each growth stage")):
         parts = [part for part in reported.evaluation.scores.parts if part.by == aspect]
         if len(parts) < 2:
@@ -144,10 +139,12 @@ def parts_section(reported: Reported) -> Section | None:
         )
         head = (aspect, "sites", "cells", "to be treated", "to be protected")
         tables.append(Table(f"{caption}: cells treated, of cells", head, rows))
+        titles.append(f"{aspect} by {aspect}")
+        if aspect == "stage":
+            words = ("Growth stages are BBCH principal stages, 0 to 9, where a label states one.",)
     if not tables:
         return None
-    words = "Growth stages are BBCH principal stages, 0 to 9, where a label states one."
-    return Section("parts", "Camera by camera, stage by stage", (words,), tables=tuple(tables))
+    return Section("parts", first_upper(", ".join(titles)), words, tables=tuple(tables))
 
 
 def about_section(reported: Reported) -> Section:

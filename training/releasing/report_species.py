@@ -54,9 +54,10 @@ def species_section(reported: Reported) -> Section:
             ),
         ),
         notes=(
-            "Cells and sites: those whose label names the species. Found and calls right: at the "
-            "ring. Treated: of the cells with it, as whatever plant. Treated rightly: of all calls "
-            "at the square, for what the policy removes. A dash: no such cells.",
+            "Cells and sites: those whose label names the species. Found, calls right: at the "
+            "ring. Treated: cells with it that were treated, whatever plant it was taken for. "
+            "Treated rightly: of the calls at the square, for what the policy removes. A dash: "
+            "nothing to count.",
             *_range_words(reported.evaluation.scores),
         ),
     )  # fmt: skip
@@ -134,15 +135,23 @@ def _species_row(
     there = [pair for pair, known in zip(reported.pairs, truth, strict=True) if known == 1]
     return (
         reported.name(score.code),
-        "-" if score.code == ANY_PLANT else "remove" if removed else "protect",
+        _policy_words(score, removed),
         str(len(there)),
         str(len({labelled.site for labelled, _ in there})),
         _figure(score.average_precision, score.average_precision_range),
         _share(score.present.recall),
         _share(score.present.precision),
         str(sum(cell.decision.action is Action.TREAT for _, cell in there)),
-        "-" if not removed else "never" if score.treat is None else _share(score.treat.precision),
+        _share(score.treat.precision if removed and score.treat is not None else None),
     )
+
+
+def _policy_words(score: SpeciesScore, removed: bool) -> str:
+    if score.code == ANY_PLANT:
+        return "-"
+    if not removed:
+        return "protect"
+    return "remove" if score.treat is not None else "remove (never treated)"
 
 
 def _truth_and_found(reported: Reported, code: str) -> tuple[NDArray[np.int8], NDArray[np.float32]]:
