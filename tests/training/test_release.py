@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -259,7 +260,7 @@ def test_a_model_that_treats_nothing_is_released_only_when_that_is_meant(
     assert "--treats-nothing says that it treats nothing, and it may treat" in said
     code, said = run(never, "--treats-nothing")
     assert code == 0, said
-    assert "the model treated 0" in said
+    assert re.search(r"the model treated 0 of \d+ cells with weeds", said)
     assert f"NOTE: it treats NOTHING under this policy, since the model never treats {DISC}" in said
     assert "it treats NOTHING" in (tmp_path / "out" / "CAUTIONS.md").read_text()
     judged = ["evaluate", "--model", never, "-w", garden.root, "--policy", policy]

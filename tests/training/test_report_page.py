@@ -122,7 +122,7 @@ def test_the_headline_says_what_was_counted(
     assert bad.card.caution in words
     assert f"treated {protect[Action.TREAT]}, unsure {protect[Action.UNSURE]}" in words
     by_photo = replace(evaluation, split="photo")
-    assert "that it knows" in headline(by_photo, unseen=False)
+    assert "that it knows" in headline(by_photo)
 
 
 def test_the_page_fetches_nothing_and_runs_nothing(written: Path) -> None:

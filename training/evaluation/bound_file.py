@@ -120,10 +120,12 @@ def bounded_lines(bounded: Bounded, policy: Policy) -> Iterator[str]:
     for item in bounded.card.classes:
         if item.treat_at is not None:
             yield f"  {item.code}: treated from {item.treat_at:.3f} on"
-    yield (
-        "A garden may still fare worse than the average, and one unlike these is outside the "
-        "bound. Cells whose label does not tell were not counted."
-    )
+    if bounded.treat_from is not None:
+        yield (
+            "A garden may still fare worse than the average, and one unlike these is outside the "
+            "bound."
+        )
+    yield "Cells whose label does not tell were not counted."
 
 
 def bounded_record(bounded: Bounded) -> dict[str, Any]:

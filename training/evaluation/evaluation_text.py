@@ -47,8 +47,8 @@ def evaluation_table(evaluation: Evaluation) -> str:
     scores = evaluation.scores
     lines = [
         f"{evaluation.model}: {evaluation.cells} labelled cells of "
-        f"{counted(evaluation.photos, 'photo')} of {counted(scores.sites, 'site')}, held out by "
-        f"{evaluation.split}",
+        f"{counted(evaluation.photos, 'photo')} of {counted(scores.sites, 'site')}, "
+        f"{held_out_words(evaluation)}",
         "",
         *species_lines(scores),
         "",
@@ -67,6 +67,13 @@ def evaluation_table(evaluation: Evaluation) -> str:
         )
         lines += ["", fill(note, 80)]
     return "\n".join(lines)
+
+
+def held_out_words(evaluation: Evaluation) -> str:
+    """Return in words what of a garden the model may have seen."""
+    if evaluation.split == "unseen":
+        return "of which it has seen nothing"
+    return f"held out by {evaluation.split}"
 
 
 def note_lines(scores: Scores) -> list[str]:

@@ -26,6 +26,9 @@ from weedset.splits import LEAST_SITES
 #: What is less likely than this by luck alone counts as worse; common practice.
 _LUCK = 0.05
 
+#: So many sites or photos are named: a list of all is not read.
+_MOST_NAMED = 5
+
 
 @dataclass(frozen=True, slots=True)
 class SpeciesChange:
@@ -129,14 +132,23 @@ def unseen_by_both(
                 fix="name the workspace, or the edition, it was trained on; or, if it has seen "
                 "nothing of this one, say --unseen",
             )
-        spent = () if card.bound is None else card.bound.sites
-        chosen = [labelled for labelled in chosen if labelled.site not in spent]
+    held_out_from_both = bool(chosen)
+    spent = {site for card in cards if card.bound is not None for site in card.bound.sites}
+    chosen = [labelled for labelled in chosen if labelled.site not in spent]
+    if held_out_from_both and not chosen:
+        raise TrainingError(
+            "has labels held out from both models only on sites on which a bound on harm was "
+            f"found ({', '.join(sorted(spent)[:_MOST_NAMED])}): they cannot judge as well",
+            where=str(source.where),
+            fix="keep a site back with `weedset bound --keep SITE`, or name gardens that neither "
+            "model has seen, with --unseen",
+        )
     if not chosen:
         raise TrainingError(
-            "has no label that was held out from both models, and not spent on a bound on harm",
+            "has no label that was held out from both models",
             where=str(source.where),
             fix="train the new model again and hold out (--held-out) what was held out from the "
-            f"old one: {', '.join(name[:40] for name in cards[-1].held_out[:5])}",
+            f"old one: {', '.join(name[:40] for name in cards[-1].held_out[:_MOST_NAMED])}",
         )
     return chosen
 

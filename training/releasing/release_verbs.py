@@ -130,7 +130,7 @@ def release(
     if as_json:
         emit({"record": "released", "folder": str(done.folder), "manifest_sha256": done.digest})
     judged = done.judged
-    say(headline(judged.evaluation, unseen=judged.model.card.split == "site"))
+    say(headline(judged.evaluation))
     if judged.idle:
         say(f"NOTE: it treats NOTHING under this policy, since {judged.idle}.")
     say(f"Released as {done.folder}, under {judged.licence.id}; manifest {done.digest[:12]}.")

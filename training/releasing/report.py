@@ -62,7 +62,15 @@ def write_report(
     require_writable(out, ReleaseError)
     pairs = trial(model, source, policy, "all" if everything else "test")
     evaluation = judge(
-        pairs, model.card, model.digest, policy, None, source.cameras, ASPECTS, planting
+        pairs,
+        model.card,
+        model.digest,
+        policy,
+        None,
+        source.cameras,
+        ASPECTS,
+        planting,
+        unseen=everything,
     )
     photos, histories = _of_photos(source.workspace)
     reported = Reported(
@@ -73,7 +81,6 @@ def write_report(
         source=source,
         photos=photos,
         histories=histories,
-        everything=everything,
         name=named_by(load_species()),
     )
     try:
@@ -90,7 +97,7 @@ def report_page(reported: Reported) -> Page:
     sections = (section(reported) for section in _SECTIONS)
     return Page(
         title=f"How {card.name} does",
-        headline=headline(evaluation, unseen=reported.everything or card.split == "site"),
+        headline=headline(evaluation).replace(" of ", "\u00a0of\u00a0"),  # figures on one line
         more=more_words(evaluation),
         cautions=tuple(cautions(card, reported.policy, evaluation, reported.name)),
         sections=tuple(section for section in sections if section is not None),

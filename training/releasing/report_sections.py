@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from training.evaluation.evaluation_text import held_out_words
 from training.evaluation.pairs import OUGHT_WORDS, Ought
 from training.evaluation.per_row import ROW_M, Count, count_words
 from training.releasing.report_page import Drawing, Section, Table
@@ -11,6 +12,7 @@ from training.releasing.report_words import first_upper, next_steps, site_scores
 from training.releasing.reported import Reported
 from weedset.cardwords import bound_words
 from weedset.records import Action
+from weedset.talk import counted
 
 
 def decisions_section(reported: Reported) -> Section:
@@ -169,12 +171,10 @@ def about_section(reported: Reported) -> Section:
 
 def _judged_on(reported: Reported) -> str:
     evaluation = reported.evaluation
-    how = (
-        "all that is labelled, of which it has seen nothing"
-        if reported.everything
-        else f"held out by {evaluation.split}"
+    return (
+        f"{evaluation.cells} labelled cells of {counted(evaluation.photos, 'photo')}, "
+        f"{held_out_words(evaluation)}"
     )
-    return f"{evaluation.cells} labelled cells of {evaluation.photos} photos, {how}"
 
 
 def _of(part: int, whole: int) -> str:

@@ -67,13 +67,13 @@ def site_scores(pairs: Sequence[Pair], policy: Policy) -> list[SiteScore]:
     return scores
 
 
-def headline(evaluation: Evaluation, *, unseen: bool) -> str:
-    """Return what the model did, in one sentence; `unseen` sites, or only photos."""
+def headline(evaluation: Evaluation) -> str:
+    """Return what the model did, in one sentence."""
     remove, protect = (evaluation.decisions[ought] for ought in (Ought.REMOVE, Ought.PROTECT))
     gardens = counted(evaluation.scores.sites, "garden")
     where = (
         f"In {gardens} that it has never seen"
-        if unseen
+        if evaluation.split != "photo"
         else f"In photos that it has never seen, of {gardens} that it knows"
     )
     treated = (
@@ -87,8 +87,7 @@ def headline(evaluation: Evaluation, *, unseen: bool) -> str:
         else "nothing is known of plants to protect, since there were none"
     )
     joined = ", and treated " if sum(protect.values()) else "; "
-    # Figures of one kind stay on one line.
-    return f"{where}, the model {treated}{joined}{hit}.".replace(" of ", "\u00a0of\u00a0")
+    return f"{where}, the model {treated}{joined}{hit}."
 
 
 def more_words(evaluation: Evaluation) -> tuple[str, ...]:
