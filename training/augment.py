@@ -25,6 +25,10 @@ class Augmenter:
     def __init__(self, seed: int) -> None:
         self._compose = alb.Compose(_changes())
         self._seed = seed
+        # All changes draw from these two in turn. Compose.set_random_seed would give each
+        # the same seed of its own, so that they would come together or not at all.
+        self._floats, self._choices = np.random.PCG64(), random.Random()
+        self._compose.set_random_state(np.random.Generator(self._floats), self._choices)
 
     def __call__(self, tile: NDArray[np.uint8], epoch: int, index: int) -> NDArray[np.uint8]:
         """Return a changed copy of a tile (side, side, 3).
@@ -33,11 +37,8 @@ class Augmenter:
         nor what it did before, so that no random state need be kept or handed over.
         """
         seeds = np.random.SeedSequence((self._seed, epoch, index))
-        # All changes draw from these two in turn. Compose.set_random_seed would give each
-        # the same seed of its own, so that they would come together or not at all.
-        self._compose.set_random_state(
-            np.random.default_rng(seeds), random.Random(int(seeds.generate_state(1)[0]))
-        )
+        self._floats.state = np.random.PCG64(seeds).state
+        self._choices.seed(int(seeds.generate_state(1)[0]))
         changed: NDArray[np.uint8] = self._compose(image=tile)["image"]
         return changed
 

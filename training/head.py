@@ -13,7 +13,7 @@ from torch.nn.functional import binary_cross_entropy_with_logits, linear
 from torch.utils.data import DataLoader
 
 from training.datasets import Batch
-from training.loop import to_input
+from training.learner import to_input
 
 _MOST_STEPS = 200
 

@@ -11,7 +11,7 @@ from typing import Literal, cast, get_args
 from weedset.errors import SettingsError
 from weedset.fields import Fields, read_text, read_toml
 
-BackboneName = Literal["tiny", "small", "lite0"]
+BackboneName = Literal["tiny", "small", "lite0", "resnet50"]
 
 #: A link to `configs/` of the repository: the recipes that come with weedset, also when installed.
 _GIVEN = Path(__file__).with_name("configs")

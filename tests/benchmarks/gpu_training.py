@@ -21,20 +21,22 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from time import perf_counter
 
 import numpy as np
 import torch
+import torch.distributed as dist
 from PIL import Image
-from torch.optim import AdamW
+from torch.nn.parallel import DistributedDataParallel
+from torch.profiler import ProfilerActivity, profile
 
 from training.augment import Augmenter
 from training.backbones import build_backbone
 from training.datasets import Steps, TileDataset, training_loader
 from training.distributed import World
-from training.loop import masked_loss, to_input
+from training.learner import Learner
 from training.recipe import read_recipe
 from training.runs import read_run
 from training.sources import from_workspace
@@ -137,34 +139,54 @@ def measured(folder: Path, cards: int, workers: int, batch: int, epochs: int) ->
     }
 
 
-def card_alone(batch: int, steps: int = 60) -> tuple[float, float]:
-    """Return tiles per second on one card from one batch, and the share of time to ask for it.
+@dataclass(frozen=True, slots=True)
+class Alone:
+    """What a card does that never waits for tiles.
 
-    The program runs ahead of the card: where asking takes as long as computing, the card
-    waits for the program.
+    `asking_share` is the share of time the program takes to ask for the work: at 1 the card
+    waits for the program. `busy_share` is that in which the card computes.
     """
-    device = torch.device("cuda", 0)
-    torch.backends.cudnn.benchmark = True
-    model = build_backbone("lite0", len(SPECIES), dropout=0.2, pretrained=True).train()
-    model.to(device).to(memory_format=torch.channels_last)
-    optimizer = AdamW(model.parameters(), lr=1e-3)
+
+    tiles_per_s: float
+    asking_share: float
+    busy_share: float
+
+
+def card_alone(batch: int, *, talk: str = "none", steps: int = 60) -> Alone:
+    """Learn from one batch again and again, on one card.
+
+    `talk` is how gradients would be summed over several: "none" for one card alone, "ours", or
+    "ddp" for torch's DistributedDataParallel. There is nobody to talk to, so that what it adds
+    is the asking.
+    """
+    recipe = read_recipe(ROOT / "configs" / "teacher.toml")
+    world = World(0, 2 if talk == "ours" else 1, 1, torch.device("cuda", 0))
+    model = build_backbone("lite0", len(SPECIES), dropout=recipe.dropout, pretrained=True)
+    learner = Learner(model, recipe, np.ones(len(SPECIES), np.float32), world)
+    learner.begin(batch)
+    if talk == "ddp":
+        learner.model = DistributedDataParallel(
+            model, [0], broadcast_buffers=False, gradient_as_bucket_view=True
+        )
     tiles = torch.randint(0, 256, (batch, 96, 96, 3), dtype=torch.uint8).pin_memory()
-    targets = torch.randint(0, 2, (batch, len(SPECIES)), device=device)
-    weight = torch.ones(len(SPECIES), device=device)
-    for done in range(-10, steps):
-        if done == 0:
-            torch.cuda.synchronize()
-            start = perf_counter()
-        with torch.autocast("cuda", torch.bfloat16):
-            scores = model(to_input(tiles, device))
-        loss = masked_loss(scores.float(), targets, weight)
-        optimizer.zero_grad()
-        loss.backward()  # type: ignore[no-untyped-call]
-        optimizer.step()
-    asked = perf_counter() - start
-    torch.cuda.synchronize()
-    took = perf_counter() - start
-    return steps * batch / took, asked / took
+    targets = torch.randint(0, 2, (batch, len(SPECIES)), dtype=torch.int8).pin_memory()
+
+    def learn_often(times: int) -> float:
+        start = perf_counter()
+        for step in range(times):
+            learner.learn((tiles, targets, targets.numel()), step, times)
+        asked_s = perf_counter() - start
+        torch.cuda.synchronize()
+        return asked_s
+
+    learn_often(12)
+    start = perf_counter()
+    asked_s = learn_often(steps)
+    took_s = perf_counter() - start
+    with profile(activities=[ProfilerActivity.CUDA]) as seen:
+        learn_often(10)
+    busy_s = sum(item.self_device_time_total for item in seen.key_averages()) / 1e6 / 10
+    return Alone(steps * batch / took_s, asked_s / took_s, busy_s / (took_s / steps))
 
 
 def tiles_alone(workspace: Path, workers: int, batch: int, steps: int = 40) -> float:
@@ -189,8 +211,15 @@ def show_limits(workspace: Path, workers: Sequence[int], batch: int) -> None:
         speed = tiles_alone(workspace, count, batch)
         print(f"{count} workers alone: {speed:.0f} tiles/s, {speed / count:.0f} each", flush=True)
     if torch.cuda.is_available():
-        speed, asking = card_alone(batch)
-        print(f"one card alone: {speed:.0f} tiles/s; asking takes {asking:.0%} of that time")
+        dist.init_process_group("nccl", store=dist.HashStore(), rank=0, world_size=1)
+        for talk in ("none", "ours", "ddp"):
+            alone = card_alone(batch, talk=talk)
+            print(
+                f"one card alone, talk {talk}: {alone.tiles_per_s:.0f} tiles/s; asking takes "
+                f"{alone.asking_share:.0%} of that time, computing {alone.busy_share:.0%}",
+                flush=True,
+            )
+        dist.destroy_process_group()
 
 
 def main() -> None:

@@ -10,8 +10,15 @@ from safetensors.torch import save_file
 from torch import nn
 
 from training.backbones import build_backbone
-from training.distributed import World, in_step, joined_world, require_same
-from training.loop import masked_loss
+from training.distributed import (
+    World,
+    gradients_in_one,
+    join_models,
+    joined_world,
+    require_same,
+    sum_over_all,
+)
+from training.learner import masked_loss
 from weedset.errors import TrainingError
 
 
@@ -23,12 +30,12 @@ def one_step(world: World, out: Path) -> None:
     targets = torch.randint(-1, 2, (8, 3), dtype=torch.int8)
     known = int((targets >= 0).sum())
     own = slice(world.rank, None, world.size)
-    shared = in_step(
-        model, world, len(tiles) // world.size
-    )  # dies, and its part in the gradients, if nobody holds it
-    scores = shared(tiles[own])
+    join_models(model, world, len(tiles) // world.size)
+    gradients = gradients_in_one(model)
+    scores = model(tiles[own])
     weight = torch.tensor([1.0, 2.0, 3.0], dtype=torch.float64)
-    (masked_loss(scores, targets[own], weight, known) * world.size).backward()
+    masked_loss(scores, targets[own], weight, known).backward()
+    sum_over_all(gradients, world)
     found = {name: value.grad for name, value in model.named_parameters()}
     if world.leads:
         kept = {name: grad for name, grad in found.items() if grad is not None}
@@ -38,7 +45,7 @@ def one_step(world: World, out: Path) -> None:
 def many_have_their_own_batch_norm(world: World) -> None:
     """See that nothing is asked of others at a layer where each process takes many tiles."""
     model = build_backbone("tiny", 3)
-    in_step(model, world, 64)
+    join_models(model, world, 64)
     norms = [module for module in model.modules() if isinstance(module, nn.BatchNorm2d)]
     assert {type(module) for module in norms} == {nn.BatchNorm2d}
 

