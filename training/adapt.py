@@ -18,8 +18,9 @@ from training.augment import Augmenter
 from training.backbones import build_backbone
 from training.classes import species_with
 from training.datasets import Order, TileDataset, ordered_loader, orders_loader
+from training.figures import rounded_down, rounded_up
 from training.head import features, head_of, refitted, widened
-from training.paired import Gain, paired_gain
+from training.paired import LEAST_UNITS, Gain, paired_gain
 from training.runs import Run, load_model, make_room, read_run, require_free, write_run
 from training.sources import Source, batches_of, held_out_of, licences_of, photos_of, split_of
 from training.thresholds import class_cards
@@ -27,7 +28,7 @@ from weedset import __version__
 from weedset.digests import write_whole
 from weedset.errors import TrainingError
 from weedset.modelcard import ClassCard, ModelCard
-from weedset.records import LabelledTile
+from weedset.records import ANY_PLANT, LabelledTile
 from weedset.splits import Split
 from weedset.talk import counted, say
 
@@ -110,6 +111,7 @@ def adapt(run_dir: Path, source: Source, out_dir: Path, held_out: Sequence[str] 
     note = {"from": old.card.name, "strength": strength, "gain": gain and asdict(gain)}
     write_whole(out_dir / "adaptation.json", json.dumps(note, indent=1) + "\n")
     _tell(gain, split.unit, run_dir, out_dir)
+    _tell_never(old.card.classes, cards, len(split.validation), run_dir)
     return Adapted(run, gain, strength, new_species)
 
 
@@ -207,8 +209,14 @@ def _tell(gain: Gain | None, unit: str, old: Path, new: Path) -> None:
         f"error of probabilities on {counted(gain.units, unit)} held out: "
         f"{gain.old_error:.4f} before, {gain.new_error:.4f} now"
     )
-    if gain.low is not None:
-        say(f"  the gain lies between {gain.low:+.4f} and {gain.high:+.4f} (95 % confidence)")
+    if gain.low is None or gain.high is None:
+        say(
+            f"Whether it is better cannot be told: that takes {LEAST_UNITS} {unit}s held out at "
+            f"least (label more, or name more with --held-out). Keep using {old}."
+        )
+        return
+    low, high = rounded_down(gain.low, 4), rounded_up(gain.high, 4)
+    say(f"  the gain lies between {low:+.4f} and {high:+.4f} (95 % confidence)")
     if gain.verdict == "better":
         say(f"The adapted model is better in this garden. Use {new}:")
         say("`weedset export` makes a model file of it.")
@@ -218,3 +226,16 @@ def _tell(gain: Gain | None, unit: str, old: Path, new: Path) -> None:
         needed = gain.units_needed
         about = f" If the gain is as it seems, about {needed} {unit}s would tell." if needed else ""
         say(f"Whether it is better cannot be told. Keep using {old}.{about}")
+
+
+def _tell_never(
+    before: Sequence[ClassCard], after: Sequence[ClassCard], tiles: int, old: Path
+) -> None:
+    """Say which species may be treated no more: nobody should wonder why a machine does nothing."""
+    could = {card.code for card in before if card.treat_at is not None} - {ANY_PLANT}
+    never = [card.code for card in after if card.treat_at is None and card.code in could]
+    if never:
+        say(
+            f"NOTE: it never treats {', '.join(never)}, as {old} may: {counted(tiles, 'tile')} for "
+            "thresholds did not show from where on that is safe. Label more."
+        )

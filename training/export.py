@@ -28,10 +28,11 @@ from training.rounding import rounded
 from training.runs import Run, load_model, read_run
 from training.sources import Source
 from training.thresholds import at_temperature, class_cards
-from weedset.digests import write_whole
+from weedset.digests import require_writable, write_whole
 from weedset.errors import CheckNotPassedError, ModelError, TrainingError
 from weedset.modelcard import CARD_KEY, ModelCard, card_to_json
 from weedset.preprocess import model_input
+from weedset.records import ANY_PLANT
 from weedset.talk import say
 
 #: What int8 may cost on validation tiles: choices of this project, no source.
@@ -65,6 +66,7 @@ def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
     source lacks the run's tiles, CheckNotPassedError where int8 costs too much.
     """
     run = read_run(run_dir)
+    require_writable(out, ModelError)
     model = load_model(run_dir, run)
     calibration, _ = _tiles(source, run.train, run, most=_CALIBRATION_TILES)
     validation, targets = _tiles(source, run.validation, run)
@@ -90,6 +92,9 @@ def export_model(run_dir: Path, source: Source, out: Path) -> Exported:
     for words in _in_words(agreed):
         say(f"  {words};")
     say(f"  its scores are divided by {temperature:.2f}, so that probabilities mean what they say.")
+    never = [item.code for item in classes if item.treat_at is None and item.code != ANY_PLANT]
+    if never:
+        say(f"It never treats {', '.join(never)}: labels did not show from where on that is safe.")
     return Exported(out, card, agreed)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, sqrt
 
@@ -49,7 +49,7 @@ class Gain:
 
 
 def paired_gain(
-    unit_of: Sequence[Hashable],
+    unit_of: Sequence[str],
     targets: NDArray[np.int8],
     old: NDArray[np.float32],
     new: NDArray[np.float32],
@@ -60,16 +60,15 @@ def paired_gain(
     photo, or the site, of each cell. None where nothing is known.
     """
     known = targets >= 0
-    errors = []
-    for unit in dict.fromkeys(unit_of):
-        here = np.array([name == unit for name in unit_of])[:, None] & known
-        if here.any():
-            truth = targets[here]
-            errors.append([np.mean((found[here] - truth) ** 2) for found in (old, new)])
-    if not errors:
+    cells, _ = np.nonzero(known)
+    if not cells.size:
         return None
-    before, after = np.array(errors, np.float64).T
-    count, gains = len(errors), before - after
+    units, unit_at = np.unique(np.array(unit_of)[cells], return_inverse=True)
+    before, after = (
+        np.bincount(unit_at, (found[known] - targets[known]) ** 2) / np.bincount(unit_at)
+        for found in (old, new)
+    )
+    count, gains = len(units), before - after
     low = high = None
     if count >= LEAST_UNITS:
         half = t.ppf((1 + _CONFIDENCE) / 2, count - 1) * gains.std(ddof=1) / sqrt(count)

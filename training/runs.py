@@ -107,6 +107,8 @@ def read_run(folder: Path) -> Run:
     path = folder / _RUN
     if not path.is_file():
         fix = "give the folder that was the --out of `weedset train`; of a release, its folder run"
+        if folder.is_dir() and any(folder.glob("checkpoint.*")):
+            fix = "it is stopped or still at work: give the same `weedset train` command again"
         raise ModelError("holds no finished training run", where=str(folder), fix=fix)
     fields = parse_json(read_text(path, ModelError), str(path), ModelError)
     photos = fields.table("photos")

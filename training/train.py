@@ -192,3 +192,19 @@ def _tell_scores(
             f"{card.doubt_at:>8.2f}  {card.present_at:>7.2f}  "
             + ("(any plant at all)" if card.code == ANY_PLANT else f"{treat:>7}")
         )
+    _tell_never(cards, targets)
+
+
+def _tell_never(cards: Sequence[ClassCard], targets: NDArray[np.int8]) -> None:
+    shown = (targets == 1).any(0).tolist()
+    for is_shown, why in (
+        (False, "no tile for thresholds shows it"),
+        (True, "too few of its calls there were right"),
+    ):
+        never = [
+            card.code
+            for card, seen in zip(cards, shown, strict=True)
+            if card.treat_at is None and seen is is_shown and card.code != ANY_PLANT
+        ]
+        if never:
+            say(f"never treated, whatever a policy says, since {why}: {', '.join(never)}")

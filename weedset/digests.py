@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
+from weedset.errors import WeedsetError
 from weedset.fields import require_file
 
 _BLOCK_BYTES = 1 << 20
@@ -82,6 +83,27 @@ def write_whole(path: Path, data: bytes | str) -> None:
     """Write `data` (text as UTF-8) so that `path` is either as before or complete."""
     with whole_file(path) as file:
         file.write(data.encode() if isinstance(data, str) else data)
+
+
+def require_writable(path: Path, error: type[WeedsetError]) -> None:
+    """Raise `error` where nothing could be written at `path`, so that nobody waits in vain.
+
+    Leaves nothing behind: folders that are not there yet are made when something is written.
+    """
+    try:
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+        above = path.parent
+        while not above.exists():
+            above = above.parent
+        aside = aside_of(above / path.name)
+        try:
+            aside.touch(exist_ok=False)
+        finally:
+            aside.unlink(missing_ok=True)
+    except OSError as exc:
+        fix = "name another, in a folder that can be written, and make room on the disk"
+        raise error(f"cannot be written ({exc.strerror})", where=str(path), fix=fix) from exc
 
 
 @contextmanager

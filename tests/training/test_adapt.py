@@ -119,7 +119,9 @@ def test_in_the_same_light_nothing_can_be_told_and_the_old_model_is_kept(
     adapted = adapt(run_dir, source, tmp_path / "mine", names)
     assert adapted.gain is not None
     assert adapted.gain.verdict == "cannot be told"
-    assert f"Keep using {run_dir}" in capsys.readouterr().err.replace("\n", "")
+    said = capsys.readouterr().err.replace("\n", "")
+    assert "that takes 3 photos held out at least" in said
+    assert f"Keep using {run_dir}" in said
 
 
 def test_a_species_that_the_model_does_not_know_is_learned(run_dir: Path, tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from training.evaluation.bound_file import (
     require_support,
 )
 from training.evaluation.evaluate import evaluate, trial
+from training.evaluation.evaluation_text import evaluation_table
 from training.evaluation.outcomes import Outcomes, tabulate
 from training.evaluation.pairs import Ought
 from training.export import Exported
@@ -105,7 +106,9 @@ def test_many_cells_of_few_sites_do_not_support_a_bound() -> None:
     assert (found.sites_to_try, found.sites_as_seen) == (59, 59)
     with pytest.raises(CheckNotPassedError, match="it takes 59: 1 more, with about 1000 more"):
         require_support(found, Path("x.onnx"))
-    assert "NOT BOUNDED" in "\n".join(bounded_lines(found, POLICY))
+    words = "\n".join(bounded_lines(found, POLICY))
+    assert "NOT BOUNDED" in words
+    assert "than the average" not in words  # of no bound
 
 
 def test_a_model_that_harms_too_much_is_told_that_no_number_of_sites_will_do() -> None:
@@ -200,7 +203,8 @@ def test_the_file_that_is_written_does_on_the_board_what_was_found(
 def test_sites_of_the_bound_judge_no_more(bounded: tuple[Bounded, Path], many: Workspace) -> None:
     model = open_model(bounded[1])
     judged = evaluate(model, from_workspace(many), TOY_POLICY, "all")
-    assert (judged.scores.sites, judged.cells) == (2, 126)
+    assert (judged.scores.sites, judged.cells, judged.split) == (2, 126, "unseen")
+    assert "of 2 sites, of which it has seen nothing\n" in evaluation_table(judged)
     spent = replace(bounded[0].card.bound, sites=tuple(f"site{i:02d}" for i in range(31)))  # type: ignore[type-var]
     with pytest.raises(TrainingError, match="the bound on harm of toy was found") as caught:
         evaluate(
@@ -235,6 +239,7 @@ def test_the_words_and_the_record_tell_it(bounded: tuple[Bounded, Path]) -> None
     words = "\n".join(bounded_lines(found, TOY_POLICY))
     assert "BOUNDED: with 95% confidence at most 10.00%" in words
     assert "29 sites" in words
+    assert "A garden may still fare worse than the average" in words
     record = bounded_record(found)
     assert (record["at_most"], record["confidence"]) == (0.1, 0.95)
     assert record["treat_at"][BAR] is None

@@ -100,6 +100,14 @@ def test_what_the_comparison_says(good: BoardModel, bad: BoardModel, garden: Wor
     assert "Nothing that the policy protects is worse off with the new model" in better
 
 
+def test_models_of_one_name_are_told_apart(
+    good: BoardModel, garden: Workspace, changed: Change
+) -> None:
+    twin = changed(name=good.card.name, made_on="2020-01-01")
+    text = comparison_table(compare(twin, good, from_workspace(garden), POLICY))
+    assert f"toy {twin.digest[:12]} (new) against toy {good.digest[:12]} (old), on" in text
+
+
 def test_from_three_sites_on_sites_are_drawn_anew(
     good: BoardModel, bad: BoardModel, tmp_path: Path
 ) -> None:
@@ -124,8 +132,8 @@ def test_only_what_both_were_kept_from_counts(
     photo = next(tile.tile.photo_digest for tile in tiles if tile.site == held_out)
     by_photo = replace(exported.card, name="photos", split="photo", held_out=(photo,))
 
-    def sites(*cards: ModelCard) -> set[str]:
-        return {tile.site for tile in unseen_by_both(source, cards, False)}
+    def sites(new: ModelCard, old: ModelCard) -> set[str]:
+        return {tile.site for tile in unseen_by_both(source, (new, old), False)}
 
     assert sites(exported.card, more) == sites(more, exported.card) == {held_out}
     chosen = unseen_by_both(source, (exported.card, by_photo), False)

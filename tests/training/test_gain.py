@@ -6,12 +6,12 @@ from sklearn.metrics import brier_score_loss
 from training.paired import paired_gain
 
 
-def drawn(units: int, better_by: float) -> tuple[list[int], np.ndarray, np.ndarray, np.ndarray]:
+def drawn(units: int, better_by: float) -> tuple[list[str], np.ndarray, np.ndarray, np.ndarray]:
     rng = np.random.default_rng(4)
     truth = rng.integers(0, 2, (units * 5, 2)).astype(np.int8)
     old = np.clip(truth + rng.normal(0, 0.3, truth.shape), 0, 1).astype(np.float32)
     new = (old + better_by * (truth - old)).astype(np.float32)
-    return [i // 5 for i in range(len(truth))], truth, old, new
+    return [f"photo {i // 5}" for i in range(len(truth))], truth, old, new
 
 
 def test_error_is_the_brier_score_and_its_range_that_of_a_paired_t_test() -> None:

@@ -82,5 +82,5 @@ def test_a_bound_is_told_and_its_sites_judge_no_more(
         release(bounded, run_dir, from_workspace(garden), both, tmp_path / "other", first=True)
     (held_out,) = exported.card.held_out
     spent = replace(card, bound=replace(BOUND, sites=(held_out,)))
-    with pytest.raises(TrainingError, match="not spent on a bound"):
+    with pytest.raises(TrainingError, match="only on sites on which a bound on harm was"):
         unseen_by_both(from_workspace(garden), (spent, exported.card), False)

@@ -122,7 +122,7 @@ def test_the_headline_says_what_was_counted(
     assert bad.card.caution in words
     assert f"treated {protect[Action.TREAT]}, unsure {protect[Action.UNSURE]}" in words
     by_photo = replace(evaluation, split="photo")
-    assert "that it knows" in headline(by_photo, unseen=False)
+    assert "that it knows" in headline(by_photo)
 
 
 def test_the_page_fetches_nothing_and_runs_nothing(written: Path) -> None:
@@ -225,6 +225,17 @@ def test_the_area_below_a_curve_is_its_average_precision() -> None:
         assert area_below(svg) == pytest.approx(reference, abs=0.003)
 
 
+def test_the_curve_goes_on_to_where_all_is_called_and_marks_lie_on_it() -> None:
+    """By hand: both plants are found by the surest two of four; the ring, at 0.2, calls three."""
+    truth = np.array([1, 1, 0, 0], np.int8)
+    found = np.array([0.9, 0.8, 0.3, 0.1], np.float32)
+    svg = precision_recall_svg(truth, found, ClassCard(DISC, None, 0.2, 0.1))
+    (path,) = re.findall(r'class="curve" d="(.*?)"', svg)
+    assert path == "M54 8V8H173V8H292V102"  # down to a half, the share of plants
+    (ring,) = re.findall(r'class="mark" cx="(.*?)" cy="(.*?)"', svg)
+    assert ring == ("292", f"{196 - 188 * 2 / 3:.1f}")
+
+
 def tile(at: int, *present: str, site: str = "north", photo: str = "d") -> LabelledTile:
     place = Tile(photo * 64, at, 0, Footprint(0, 0, 50, 50), 1, 1, 0, 1)
     checklist = frozenset({DISC, BAR, "LACSA"})
@@ -275,11 +286,22 @@ def test_a_picture_shows_the_cell_bright_in_its_dimmed_surroundings(
     assert shown[4:96, 4:-4].mean(axis=(0, 1)) == pytest.approx(around / 2, rel=0.12)
     assert shown[106, 130:190].mean() > 180  # a white line, whatever colours one sees
     assert "row 3, column 4" in picture.lines[-1]
-    assert "CHEAL is here" in picture.alt
+    assert "since fat hen (CHEAL) is here" in picture.alt  # a name, as the label beside it has
     pictures = re.findall(r'src="data:image/jpeg;base64,(.*?)"', written.read_text())
     assert pictures
     for data in pictures:
         assert Image.open(io.BytesIO(b64decode(data))).size == (320, 320)
+
+
+def test_a_species_that_is_never_treated_is_said_to_be_so(
+    bad: BoardModel, garden: Workspace, tmp_path: Path
+) -> None:
+    classes = tuple(replace(item, treat_at=None) for item in bad.card.classes)
+    model, out = replace(bad, card=replace(bad.card, classes=classes)), tmp_path / "r.html"
+    write_report(model, from_workspace(garden), POLICY, out)
+    words = words_of(out.read_text())
+    assert "NEVER treated, though the policy removes it: fat hen (CHEAL)." in words
+    assert "fat hen (CHEAL) remove (never treated)" in words
 
 
 def test_what_would_help_is_counted(bad: BoardModel) -> None:

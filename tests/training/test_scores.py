@@ -214,7 +214,7 @@ def test_what_scores_mean_along_a_row(table: Outcomes) -> None:
     assert high is not None
     assert low <= 375 <= high
     words = "\n".join(row_lines(found))
-    assert "weeds missed      450.0 of 600" in words
+    assert "weeds missed      450 of 600 [" in words
     assert "as you said, not measured" in words
 
 

@@ -7,6 +7,8 @@ from collections.abc import Iterator, Sequence
 from training.doubting.annotators import PairAgreement
 from training.doubting.doubts import Dispute, Doubt, Doubts
 from training.doubting.told import Told
+from training.figures import rounded_down, rounded_up
+from weedset.agreement import Agreement
 from weedset.labelling import in_words
 from weedset.records import ANY_PLANT
 from weedset.reviewlist import ReviewItem
@@ -47,8 +49,8 @@ def doubt_records(
                 "name": dispute.name,
                 "tiles": dispute.tiles,
                 "disputed": dispute.disputed,
-                "low": round(dispute.low, 4),
-                "high": round(dispute.high, 4),
+                "low": rounded_down(dispute.low, 4),
+                "high": rounded_up(dispute.high, 4),
             }
     for pair in pairs:
         yield {
@@ -93,7 +95,7 @@ def doubt_text(told: Sequence[Told], found: Doubts, pairs: Sequence[PairAgreemen
             str(pair.agreement.count),
             str(pair.agreement.same),
             _figure(pair.agreement.kappa),
-            f"{_figure(pair.agreement.low)} to {_figure(pair.agreement.high)}",
+            _between(pair.agreement),
         )
         for pair in pairs
     ]
@@ -161,6 +163,12 @@ def _figure(value: float | None) -> str:
     return "-" if value is None else f"{value:.2f}"
 
 
+def _between(found: Agreement) -> str:
+    if found.low is None or found.high is None:
+        return "-"
+    return f"{rounded_down(found.low, 2):.2f} to {rounded_up(found.high, 2):.2f}"
+
+
 def _shares(disputes: Sequence[Dispute]) -> list[Row]:
     return [
         (
@@ -168,7 +176,7 @@ def _shares(disputes: Sequence[Dispute]) -> list[Row]:
             str(dispute.tiles),
             str(dispute.disputed),
             f"{dispute.disputed / dispute.tiles:.1%}",
-            f"{dispute.low:.1%} to {dispute.high:.1%}",
+            f"{rounded_down(dispute.low, 3):.1%} to {rounded_up(dispute.high, 3):.1%}",
         )
         for dispute in disputes
     ]

@@ -10,13 +10,15 @@ import typer
 from training.parts import require_training
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
 from weedset.cli.options import ClusterOption
+from weedset.digests import require_writable
+from weedset.errors import LabelError
 from weedset.hands import cluster_executor
 from weedset.pool.journal import read_journal
 from weedset.pool.layout import open_pool
 from weedset.pool.standing import one_of, standings
 from weedset.reviewlist import write_review_list
 from weedset.settings import open_workspace
-from weedset.talk import follow, say
+from weedset.talk import counted, follow, say
 
 
 def add_doubt_verb(app: typer.Typer) -> None:
@@ -56,10 +58,12 @@ def doubts(
         usage_error("--only: names a contribution of a pool, so give --pool too")
     from training.doubting.annotators import pair_agreements
     from training.doubting.doubt_report import doubt_records, doubt_text, review_items
-    from training.doubting.doubts import find_doubts, judged_classes, narrowed
+    from training.doubting.doubts import FEW_PHOTOS, find_doubts, judged_classes, narrowed
     from training.doubting.embeddings import embed_tiles
     from training.doubting.told import of_pool, of_workspace
 
+    if to:
+        require_writable(to, LabelError)
     item = None
     if pool:
         opened_pool = open_pool(pool)
@@ -84,5 +88,11 @@ def doubts(
         typer.echo(doubt_text(gathered.told, found, pairs))
     if found.not_judged:
         say(f"Too few labels to judge: {', '.join(found.not_judged)}.")
+    photos = len({told.photo for told in gathered.told})
+    if photos < FEW_PHOTOS:
+        say(
+            f"NOTE: {counted(photos, 'photo')} teach so little that sound labels are contradicted "
+            "too: look at the worst ones, and believe none of the shares."
+        )
     by = "sites" if found.folds_by == "site" else "photos"
     say(f"Each label was compared with those of other {by}. A doubt is no proof: look at the tile.")

@@ -16,7 +16,8 @@ from training.evaluation.outcomes import tabulate
 from training.export import write_with_card
 from training.sources import Source
 from weedset.board.model import open_model
-from weedset.errors import CheckNotPassedError, TrainingError
+from weedset.digests import require_writable
+from weedset.errors import CheckNotPassedError, ModelError, TrainingError
 from weedset.records import Policy
 from weedset.talk import counted
 
@@ -38,6 +39,7 @@ def bound_file(
     Raises what opening, judging and `walked` raise; TrainingError for a site to keep that is
     not among those held out.
     """
+    require_writable(out, ModelError)
     model = open_model(path, threads=2)
     require_boundable(model.card, policy)
     outcomes = tabulate(trial(model, source, policy, which), model.card, policy)
@@ -118,10 +120,12 @@ def bounded_lines(bounded: Bounded, policy: Policy) -> Iterator[str]:
     for item in bounded.card.classes:
         if item.treat_at is not None:
             yield f"  {item.code}: treated from {item.treat_at:.3f} on"
-    yield (
-        "A garden may still fare worse than the average, and one unlike these is outside the "
-        "bound. Cells whose label does not tell were not counted."
-    )
+    if bounded.treat_from is not None:
+        yield (
+            "A garden may still fare worse than the average, and one unlike these is outside the "
+            "bound."
+        )
+    yield "Cells whose label does not tell were not counted."
 
 
 def bounded_record(bounded: Bounded) -> dict[str, Any]:

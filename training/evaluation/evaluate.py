@@ -42,7 +42,17 @@ def evaluate(
     """
     gate = None if least_green is None else Gate(least_green, audit_every=0)
     pairs = trial(model, source, policy, which, gate)
-    return judge(pairs, model.card, model.digest, policy, gate, source.cameras, by, planting)
+    return judge(
+        pairs,
+        model.card,
+        model.digest,
+        policy,
+        gate,
+        source.cameras,
+        by,
+        planting,
+        unseen=which == "all",
+    )
 
 
 def trial(

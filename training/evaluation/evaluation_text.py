@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import is_dataclass
 from enum import StrEnum
@@ -12,8 +11,9 @@ from typing import Any
 from training.evaluation.intervals import Interval
 from training.evaluation.judging import Evaluation, GateScore
 from training.evaluation.pairs import OUGHT_WORDS, Ought
-from training.evaluation.per_row import ROW_M, Count, RowForecast
+from training.evaluation.per_row import ROW_M, Count, RowForecast, count_words
 from training.evaluation.scores import Part, Ranges, Scores, Share, SpeciesScore
+from training.figures import rounded_down, rounded_up
 from training.metrics import Calls
 from weedset.records import ANY_PLANT, Action
 from weedset.talk import counted
@@ -47,8 +47,8 @@ def evaluation_table(evaluation: Evaluation) -> str:
     scores = evaluation.scores
     lines = [
         f"{evaluation.model}: {evaluation.cells} labelled cells of "
-        f"{counted(evaluation.photos, 'photo')} of {counted(scores.sites, 'site')}, held out by "
-        f"{evaluation.split}",
+        f"{counted(evaluation.photos, 'photo')} of {counted(scores.sites, 'site')}, "
+        f"{held_out_words(evaluation)}",
         "",
         *species_lines(scores),
         "",
@@ -67,6 +67,13 @@ def evaluation_table(evaluation: Evaluation) -> str:
         )
         lines += ["", fill(note, 80)]
     return "\n".join(lines)
+
+
+def held_out_words(evaluation: Evaluation) -> str:
+    """Return in words what of a garden the model may have seen."""
+    if evaluation.split == "unseen":
+        return "of which it has seen nothing"
+    return f"held out by {evaluation.split}"
 
 
 def note_lines(scores: Scores) -> list[str]:
@@ -152,10 +159,8 @@ def decision_lines(scores: Scores, policy: str) -> Iterator[str]:
 def _harm_lines(scores: Scores) -> Iterator[str]:
     nothing = not scores.treated.cells and not scores.harm.hits  # as without a policy
     if scores.harm.upper_95 is not None and not nothing:
-        yield (
-            f"harm: with 95 % confidence below {scores.harm.upper_95:.2%} of the cells to be "
-            "protected, if cells"
-        )
+        below = f"{rounded_up(scores.harm.upper_95, 4) * 100:.2f} %"
+        yield f"harm: with 95 % confidence below {below} of the cells to be protected, if cells"
         yield "were independent. Those of one site are not: expect more; see `weedset bound`."
     if scores.strange is not None:
         yield f"cells with plants that it cannot name, treated: {_share(scores.strange.treated)}"
@@ -168,7 +173,8 @@ def _gate_lines(gate: GateScore) -> Iterator[str]:
     yield f"gate at {gate.least_green:g} green: skips {gate.bare_skipped} of {gate.bare} bare cells"
     yield f"and misses {gate.with_plant_skipped} of {gate.with_plant} cells with plants"
     if bound is not None:
-        yield f"  with 95 % confidence below {bound:.2%} of them, if cells were independent"
+        below = f"{rounded_up(bound, 4) * 100:.2f} %"
+        yield f"  with 95 % confidence below {below} of them, if cells were independent"
 
 
 def _calls(calls: Calls, ranges: Ranges) -> str:
@@ -186,14 +192,10 @@ def _hits(share: Share) -> str:
 
 
 def _count(count: Count) -> str:
+    expected, of, surprise = count_words(count)
     if count.expected is None:
-        return f"cannot be told: no such cell was judged (of {count.of:.0f})"
-    text = f"{count.expected:.1f} of {count.of:.0f}"
-    if count.low is not None and count.high is not None:
-        return f"{text} [{count.low:.1f} to {count.high:.1f}]"
-    if not count.expected and count.upper_95 is not None:
-        text += f" (up to {count.upper_95:.1f}, or more, cannot be ruled out)"
-    return text
+        return f"{expected} (of {of})"
+    return f"{expected} of {of}" + (f" [{surprise}]" if surprise else "")
 
 
 def figure(value: float | None, range_: Interval | None) -> str:
@@ -202,6 +204,4 @@ def figure(value: float | None, range_: Interval | None) -> str:
         return "-"
     if range_ is None:
         return f"{value:.3f}"
-    # The inner rounding is for what floats make of 0.29 * 100.
-    low, high = (round(end * 100, 6) for end in (range_.low, range_.high))
-    return f"{value:.3f} [{math.floor(low) / 100:.2f}-{math.ceil(high) / 100:.2f}]"
+    return f"{value:.3f} [{rounded_down(range_.low, 2):.2f}-{rounded_up(range_.high, 2):.2f}]"

@@ -36,7 +36,9 @@ class GateScore:
 class Evaluation:
     """What a model file did on photos that it had not seen, cell by cell.
 
-    `row` is what the scores mean on the ground, where it was asked how it is planted.
+    `split` says what was held out from it, "site" or "photo", or "unseen" where it has seen
+    nothing of any of these gardens. `row` is what the scores mean on the ground, where it was
+    asked how it is planted.
     """
 
     model: str
@@ -69,17 +71,20 @@ def judge(
     cameras: Mapping[str, str] | None = None,
     by: Sequence[Aspect] = (),
     planting: Planting | None = None,
+    *,
+    unseen: bool = False,
 ) -> Evaluation:
     """Score decisions and probabilities of cells against their labels, `gate` being in use.
 
     `cameras` names the camera of each photo, by digest; `by` asks for scores in parts.
+    `unseen` says that the model has seen nothing of the gardens, whatever was held out from it.
     """
     scores = score(tabulate(pairs, card, policy, cameras), by)
     return Evaluation(
         model=card.name,
         model_digest=model_digest,
         policy=policy.name,
-        split=card.split,
+        split="unseen" if unseen else card.split,
         photos=len({labelled.tile.photo_digest for labelled, _ in pairs}),
         cells=len(pairs),
         scores=scores,

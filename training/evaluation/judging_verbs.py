@@ -12,10 +12,12 @@ import typer
 from training.evaluation.planting_option import BandOption, CropsOption, WeedsOption, planting_of
 from training.parts import require_training
 from training.source_option import EditionOption, RecipeArgument, open_source
-from weedset.board.decide import TREAT_NOTHING, read_policy, treats_nothing
+from weedset.board.decide import TREAT_NOTHING, never_treated, read_policy, treats_nothing
 from weedset.board.model import open_model
 from weedset.cli.board import ModelOption
 from weedset.cli.door import JsonOption, WorkspaceOption, emit, usage_error
+from weedset.digests import require_writable
+from weedset.errors import SettingsError
 from weedset.modelcard import REMINDER, reminder
 from weedset.talk import say
 
@@ -33,7 +35,7 @@ ByOption = Annotated[
     typer.Option("--by", help="Scores in parts as well. Give one for each."),
 ]
 AllOption = Annotated[
-    bool, typer.Option("--all", help="All labelled cells, of gardens the model never saw.")
+    bool, typer.Option("--all", help="All labelled cells, of gardens that the model never saw.")
 ]
 _NO_POLICY = "No policy given, so nothing is treated (--policy says what to remove)."
 PolicyOption = Annotated[Path | None, typer.Option(help="The garden's policy (TOML).")]
@@ -54,7 +56,11 @@ def evaluate(
     everything: AllOption = False,
     least_green: Annotated[
         float | None,
-        typer.Option(min=0, max=1, help="Skip cells less green than this share; tells misses."),
+        typer.Option(
+            min=0,
+            max=1,
+            help="Skip cells less green than this share, as a board may; counts misses.",
+        ),
     ] = None,
     by: ByOption = None,
     weeds_per_m2: WeedsOption = None,
@@ -77,12 +83,19 @@ def evaluate(
     from training.evaluation.reliability_plot import write_reliability
 
     planting = planting_of(weeds_per_m2, crops_per_m, band_mm)
+    if reliability is not None:
+        require_writable(reliability, SettingsError)
     opened = open_model(model, threads=2)
     rule = read_policy(policy, opened.card.codes) if policy else TREAT_NOTHING
     if policy is None:
         say(_NO_POLICY)
     elif why := treats_nothing(opened.card, rule):
         say(f"NOTE: nothing is treated, since {why}.")
+    elif never := never_treated(opened.card, rule):
+        say(
+            f"NOTE: the policy removes {', '.join(never)}, which the model never treats: labels "
+            "did not show from where on that is safe."
+        )
     result = judge(
         opened,
         open_source(workspace, edition),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from training.evaluation.intervals import Interval
 from training.evaluation.scores import Scores, Share
+from training.figures import rounded_down, rounded_up
 from training.metrics import upper_bound
 
 ROW_M = 100
@@ -65,6 +66,26 @@ def forecast(scores: Scores, planting: Planting) -> RowForecast:
         crops_hit=_count(harm, planting.crops_per_m * ROW_M),
         by_name=by_name,
     )
+
+
+def count_words(count: Count) -> tuple[str, str, str]:
+    """Return what is to be expected, of how many plants, and what would be no surprise, or ""."""
+    of = f"{count.of:.{_digits(count.of)}f}"
+    if count.expected is None:
+        return "cannot be told: no such cell was judged", of, ""
+    surprise = ""
+    if count.low is not None and count.high is not None:
+        digits = _digits(count.high)
+        surprise = f"{rounded_down(count.low, digits):.{digits}f} to "
+        surprise += f"{rounded_up(count.high, digits):.{digits}f}"
+    elif not count.expected and count.upper_95 is not None:
+        digits = _digits(count.upper_95)
+        surprise = f"up to {rounded_up(count.upper_95, digits):.{digits}f}, or more"
+    return f"{count.expected:.{_digits(count.expected)}f}", of, surprise
+
+
+def _digits(plants: float) -> int:
+    return 0 if plants >= 10 else 1
 
 
 def _missed(treated: Share) -> Share:

@@ -11,6 +11,7 @@ import numpy as np
 from training.evaluation.evaluate import judged, require_cell_size
 from training.evaluation.intervals import Interval, Resampling
 from training.evaluation.pairs import Ought, Pair, what_ought
+from training.figures import rounded_down, rounded_up
 from training.metrics import average_precision
 from training.paired import Discord, discord
 from training.sources import Source
@@ -24,6 +25,9 @@ from weedset.splits import LEAST_SITES
 
 #: What is less likely than this by luck alone counts as worse; common practice.
 _LUCK = 0.05
+
+#: So many sites or photos are named: a list of all is not read.
+_MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +79,14 @@ def compare(
     source: Source,
     policy: Policy,
     unseen: bool = False,
+    of_new: Sequence[Pair] = (),
 ) -> Comparison:
     """Ask both models about the same cells and compare them cell by cell.
 
     Only cells count that both cards say were held out, and on which no bound on harm was found,
     in a workspace photo by photo, in an edition tile by tile. With `unseen`, a model of whose
-    held-out sites or photos there is none is taken never to have seen any of this.
+    held-out sites or photos there is none is taken never to have seen any of this. `of_new` is
+    what the new model made of all that was held out from it, where it was asked already.
 
     Raises ModelError where cells or species have nothing in common, TrainingError where
     no labelled photo is new to both, PhotoError for a photo that is gone or changed.
@@ -99,32 +105,50 @@ def compare(
             fix="judge each by itself with `weedset evaluate`",
         )
     chosen = unseen_by_both(source, (new.card, old.card), unseen)
-    pairs = [judged(model, source, chosen, policy) for model in (new, old)]
-    return compare_pairs(pairs[0], pairs[1], (new, old), policy)
+    common = set(chosen)
+    known = [pair for pair in of_new if pair[0] in common]
+    return compare_pairs(
+        known or judged(new, source, chosen, policy),
+        judged(old, source, chosen, policy),
+        (new, old),
+        policy,
+    )
 
 
-def unseen_by_both(source: Source, cards: Sequence[ModelCard], unseen: bool) -> list[LabelledTile]:
+def unseen_by_both(
+    source: Source, cards: tuple[ModelCard, ModelCard], unseen: bool
+) -> list[LabelledTile]:
     """Return the tiles that no model has learned from, or had its bound on harm from."""
     chosen = list(source.tiles)
-    for card in cards:
+    for which, card in zip(("new", "old"), cards, strict=True):
         held_out = frozenset(card.held_out)
         if any(_unit(tile, card.split) in held_out for tile in source.tiles):
             chosen = [labelled for labelled in chosen if _unit(labelled, card.split) in held_out]
         elif not unseen or card.edition_digest == source.digest:
             raise TrainingError(
-                f"has no labels on any {card.split} that was held out from {card.name}",
+                f"has no labels on any {card.split} that was held out from the {which} model, "
+                f"{card.name}",
                 where=str(source.where),
                 fix="name the workspace, or the edition, it was trained on; or, if it has seen "
                 "nothing of this one, say --unseen",
             )
-        spent = () if card.bound is None else card.bound.sites
-        chosen = [labelled for labelled in chosen if labelled.site not in spent]
+    held_out_from_both = bool(chosen)
+    spent = {site for card in cards if card.bound is not None for site in card.bound.sites}
+    chosen = [labelled for labelled in chosen if labelled.site not in spent]
+    if held_out_from_both and not chosen:
+        raise TrainingError(
+            "has labels held out from both models only on sites on which a bound on harm was "
+            f"found ({', '.join(sorted(spent)[:_MOST_NAMED])}): they cannot judge as well",
+            where=str(source.where),
+            fix="keep a site back with `weedset bound --keep SITE`, or name gardens that neither "
+            "model has seen, with --unseen",
+        )
     if not chosen:
         raise TrainingError(
-            "has no label that was held out from both models, and not spent on a bound on harm",
+            "has no label that was held out from both models",
             where=str(source.where),
             fix="train the new model again and hold out (--held-out) what was held out from the "
-            f"old one: {', '.join(name[:40] for name in cards[-1].held_out[:5])}",
+            f"old one: {', '.join(name[:40] for name in cards[-1].held_out[:_MOST_NAMED])}",
         )
     return chosen
 
@@ -178,8 +202,8 @@ def worse_points(found: Comparison) -> tuple[str, ...]:
 
 
 def range_words(found: Interval) -> str:
-    """Return an interval in words."""
-    return f"{found.low:+.3f} to {found.high:+.3f}"
+    """Return an interval in words, rounded outwards."""
+    return f"{rounded_down(found.low, 3):+.3f} to {rounded_up(found.high, 3):+.3f}"
 
 
 @dataclass(frozen=True, slots=True)

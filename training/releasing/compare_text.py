@@ -18,8 +18,9 @@ def comparison_record(found: Comparison) -> dict[str, object]:
 
 def comparison_table(found: Comparison) -> str:
     """Return the comparison as text for people."""
+    new, old = _names(found)
     lines = [
-        f"{found.new} (new) against {found.old} (old), on",
+        f"{new} (new) against {old} (old), on",
         f"{found.cells} labelled cells of {counted(found.photos, 'photo')} of "
         f"{counted(found.sites, 'site')} that neither has learned from",
         "",
@@ -39,6 +40,13 @@ def comparison_table(found: Comparison) -> str:
     ]
     prose = [*notes(found), *_conclusion(found)]
     return "\n".join([*lines, "", *(fill(line, 80) for line in prose)])
+
+
+def _names(found: Comparison) -> tuple[str, str]:
+    """Return how the two are told apart: two runs of one recipe have the same name."""
+    if found.new != found.old:
+        return found.new, found.old
+    return f"{found.new} {found.new_digest[:12]}", f"{found.old} {found.old_digest[:12]}"
 
 
 def notes(found: Comparison) -> list[str]:

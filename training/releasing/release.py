@@ -18,7 +18,7 @@ from training.sources import Source
 from weedset import __version__
 from weedset.board.decide import read_policy
 from weedset.board.model import BoardModel, open_model
-from weedset.digests import bytes_digest, file_digest, whole_folder, write_whole
+from weedset.digests import bytes_digest, file_digest, require_writable, whole_folder, write_whole
 from weedset.errors import ModelError, PolicyError, ReleaseError
 
 
@@ -154,6 +154,8 @@ def _require_free(out: Path, model_path: Path) -> None:
         taken = True
     if taken:
         raise _is_there(out)
+    if not out.exists():
+        require_writable(out, ReleaseError)
 
 
 def _holds(out: Path, files: Mapping[str, bytes]) -> bool:

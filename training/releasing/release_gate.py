@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from training.evaluation.evaluate import evaluate, held_out_tiles
-from training.evaluation.judging import Evaluation
-from training.evaluation.pairs import Ought
+from training.evaluation.evaluate import held_out_tiles, judged, require_cell_size
+from training.evaluation.judging import Evaluation, judge
+from training.evaluation.pairs import Ought, Pair
 from training.evaluation.scores import ASPECTS
 from training.export import require_agreement
 from training.quantize import Agreement
@@ -63,10 +63,12 @@ def judge_release(
     licence = _licence(model.card, reasons)
     agreed = _agreement(model_path, model.card, run_dir, source, reasons)
     why_idle = _idle(model.card, policy, idle, reasons)
-    evaluation = _evaluation(model, run, source, policy, reasons)
+    pairs = _pairs(model, run, source, policy, reasons)
+    evaluation = _evaluation(pairs, model, policy, source, reasons)
     comparison = None
     if against is not None:
-        comparison = _comparison((model, against), source, policy, unseen, reasons)
+        comparison = compare(model, against, source, policy, unseen, pairs)
+        reasons += [f"it {reason}" for reason in worse_points(comparison)]
     elif not first:
         reasons.append(
             "nothing says that it is no worse than the model in use: name that with --against, "
@@ -113,20 +115,26 @@ def _idle(card: ModelCard, policy: Policy, meant: bool, reasons: list[str]) -> s
     return why
 
 
-def _evaluation(
-    model: BoardModel,
-    run: Run,
-    source: Source,
-    policy: Policy,
-    reasons: list[str],
-) -> Evaluation | None:
+def _pairs(
+    model: BoardModel, run: Run, source: Source, policy: Policy, reasons: list[str]
+) -> list[Pair]:
+    """Ask the model about all that was held out from it."""
+    require_cell_size(model.card, source)
     try:
         chosen = held_out_tiles(source.tiles, model.card, source.where)
     except TrainingError as error:
         reasons.append(f"it cannot be evaluated: {error}")
-        return None
+        return []
     reasons += _not_held_out(chosen, model.card, run)
-    evaluation = evaluate(model, source, policy, by=ASPECTS)
+    return judged(model, source, chosen, policy)
+
+
+def _evaluation(
+    pairs: list[Pair], model: BoardModel, policy: Policy, source: Source, reasons: list[str]
+) -> Evaluation | None:
+    if not pairs:
+        return None
+    evaluation = judge(pairs, model.card, model.digest, policy, None, source.cameras, ASPECTS)
     if not sum(evaluation.decisions[Ought.PROTECT].values()):
         reasons.append("no held-out cell shows a plant to protect, so its harm is not known")
     return evaluation
@@ -146,15 +154,3 @@ def _not_held_out(chosen: list[LabelledTile], card: ModelCard, run: Run) -> list
     if learned := photos & {*run.train, *run.validation}:
         reasons.append(f"the run has learned from {len(learned)} of the photos to judge it by")
     return reasons
-
-
-def _comparison(
-    models: tuple[BoardModel, BoardModel],
-    source: Source,
-    policy: Policy,
-    unseen: bool,
-    reasons: list[str],
-) -> Comparison:
-    comparison = compare(*models, source, policy, unseen)
-    reasons += [f"it {reason}" for reason in worse_points(comparison)]
-    return comparison

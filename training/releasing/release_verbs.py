@@ -23,7 +23,7 @@ UnseenOption = Annotated[
     bool,
     typer.Option(
         "--unseen",
-        help="A model of whose held-out sites or photos none is here has seen nothing of this.",
+        help="A model has seen nothing of this where nothing held out from it is here.",
     ),
 ]
 
@@ -55,9 +55,9 @@ def compare(
 
     models = open_model(new, threads=2), open_model(old, threads=2)
     rule = _policy(policy, *models)
-    for model in models:
+    for path, model in zip((new, old), models, strict=True):
         if why := treats_nothing(model.card, rule):
-            say(f"NOTE: {model.card.name} treats nothing, since {why}.")
+            say(f"NOTE: {path} treats nothing, since {why}.")
     found = run_compare(*models, open_source(workspace, edition), rule, unseen)
     if as_json:
         emit(comparison_record(found))
@@ -74,7 +74,7 @@ def report(
     edition: EditionOption = None,
     everything: Annotated[
         bool,
-        typer.Option("--all", help="All labelled photos, of a workspace the model never saw."),
+        typer.Option("--all", help="All labelled cells, of gardens that the model never saw."),
     ] = False,
     weeds_per_m2: WeedsOption = None,
     crops_per_m: CropsOption = None,
@@ -130,7 +130,7 @@ def release(
     if as_json:
         emit({"record": "released", "folder": str(done.folder), "manifest_sha256": done.digest})
     judged = done.judged
-    say(headline(judged.evaluation, unseen=judged.model.card.split == "site"))
+    say(headline(judged.evaluation))
     if judged.idle:
         say(f"NOTE: it treats NOTHING under this policy, since {judged.idle}.")
     say(f"Released as {done.folder}, under {judged.licence.id}; manifest {done.digest[:12]}.")

@@ -24,7 +24,7 @@ from training.releasing.reported import Reported
 from training.sources import Source
 from weedset import __version__
 from weedset.board.model import BoardModel
-from weedset.digests import write_whole
+from weedset.digests import require_writable, write_whole
 from weedset.errors import ReleaseError
 from weedset.records import Opinion, Photo, Policy
 from weedset.settings import Workspace
@@ -59,9 +59,18 @@ def write_report(
 
     Raises as `evaluate` does, ReleaseError where `out` cannot be written.
     """
+    require_writable(out, ReleaseError)
     pairs = trial(model, source, policy, "all" if everything else "test")
     evaluation = judge(
-        pairs, model.card, model.digest, policy, None, source.cameras, ASPECTS, planting
+        pairs,
+        model.card,
+        model.digest,
+        policy,
+        None,
+        source.cameras,
+        ASPECTS,
+        planting,
+        unseen=everything,
     )
     photos, histories = _of_photos(source.workspace)
     reported = Reported(
@@ -72,7 +81,6 @@ def write_report(
         source=source,
         photos=photos,
         histories=histories,
-        everything=everything,
         name=named_by(load_species()),
     )
     try:
@@ -89,7 +97,7 @@ def report_page(reported: Reported) -> Page:
     sections = (section(reported) for section in _SECTIONS)
     return Page(
         title=f"How {card.name} does",
-        headline=headline(evaluation, unseen=reported.everything or card.split == "site"),
+        headline=headline(evaluation).replace(" of ", "\u00a0of\u00a0"),  # figures on one line
         more=more_words(evaluation),
         cautions=tuple(cautions(card, reported.policy, evaluation, reported.name)),
         sections=tuple(section for section in sections if section is not None),

@@ -17,7 +17,7 @@ from weedset.geometry import cell_footprint
 from weedset.images import decode_tile, open_photo
 from weedset.modelcard import ModelCard
 from weedset.photofiles import path_of
-from weedset.records import Action, LabelledTile, Photo, Policy
+from weedset.records import ANY_PLANT, Action, LabelledTile, Photo, Policy
 from weedset.tilearchive import read_tile
 from weedset.view import ground_to_pixels
 
@@ -112,7 +112,10 @@ def _picture(
     if labelled.statement.unknown_plant:
         there = f"{there}, a plant without a name" if there else "a plant without a name"
     place = f"{labelled.site}, {labelled.photo_name}, row {cell.row}, column {cell.col}"
-    said = f"The model: {cell.decision.action}, since {cell.decision.reason}"
+    reason = cell.decision.reason
+    if cell.species and cell.species != ANY_PLANT:
+        reason = reason.replace(cell.species, name(cell.species))
+    said = f"The model: {cell.decision.action}, since {reason}"
     label = f"Label: {there or 'bare ground'}"
     return Picture(
         jpeg=buffer.getvalue(),

@@ -70,6 +70,7 @@ def precision_recall_svg(targets: Targets, probabilities: Probabilities, item: C
         if after is None or after[0] != x:  # of many cells, only what can be seen
             path += f"V{y}H{x}"
     base = _n(_up(truth.mean()))
+    path += f"V{base}"  # all plants are found: whatever else is called is wrong
     parts = [
         _axes("share of the plants found", "share of calls right"),
         f'<path class="guide" d="M{_LEFT} {base}H{_RIGHT}"/>',

@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from training.evaluation.pairs import Ought
-from training.evaluation.per_row import ROW_M, Count
+from training.evaluation.evaluation_text import held_out_words
+from training.evaluation.pairs import OUGHT_WORDS, Ought
+from training.evaluation.per_row import ROW_M, Count, count_words
 from training.releasing.report_page import Drawing, Section, Table
 from training.releasing.report_pictures import error_pictures, worst_errors
 from training.releasing.report_plots import decisions_svg
-from training.releasing.report_words import next_steps, site_scores
+from training.releasing.report_words import first_upper, next_steps, site_scores
 from training.releasing.reported import Reported
 from weedset.cardwords import bound_words
 from weedset.records import Action
+from weedset.talk import counted
 
 
 def decisions_section(reported: Reported) -> Section:
     """Show what became of the cells."""
     decisions = reported.evaluation.decisions
-    words = {Ought.REMOVE: "to be treated", Ought.PROTECT: "to be protected", Ought.BARE: "bare"}
-    rows = [
-        (words[ought], *(str(decisions[ought][action]) for action in Action)) for ought in Ought
-    ]
     said = "; ".join(
-        f"{name}: treated {treat}, left {leave}, unsure {unsure}"
-        for name, treat, leave, unsure in rows
+        f"{words}: treated {decisions[ought][Action.TREAT]}, "
+        f"unsure {decisions[ought][Action.UNSURE]}, left {decisions[ought][Action.LEAVE]}"
+        for ought, words in OUGHT_WORDS.items()
     )
     drawing = Drawing(
         "",
@@ -31,10 +30,7 @@ def decisions_section(reported: Reported) -> Section:
         "Striped: treated. Dotted: unsure, so left for a person to look at. Plain: left.",
         wide=True,
     )
-    table = Table(
-        "What became of the cells, in figures", ("cells", *Action), tuple(rows), folded=True
-    )
-    return Section("decisions", "What became of the cells", drawings=(drawing,), tables=(table,))
+    return Section("decisions", "What became of the cells", drawings=(drawing,))
 
 
 def row_section(reported: Reported) -> Section | None:
@@ -66,19 +62,8 @@ def row_section(reported: Reported) -> Section | None:
 
 
 def _plants(count: Count) -> tuple[str, str, str]:
-    of = f"{count.of:.0f}"
-    if count.expected is None:
-        return "cannot be told: no such cell was judged", of, "-"
-    surprise = "-"
-    if count.low is not None and count.high is not None:
-        surprise = f"{_rounded(count.low)} to {_rounded(count.high)}"
-    elif not count.expected and count.upper_95 is not None:
-        surprise = f"up to {_rounded(count.upper_95)}, or more"
-    return _rounded(count.expected), of, surprise
-
-
-def _rounded(plants: float) -> str:
-    return f"{plants:.0f}" if plants >= 10 else f"{plants:.1f}"
+    expected, of, surprise = count_words(count)
+    return expected, of, surprise or "-"
 
 
 def errors_section(reported: Reported) -> Section:
@@ -138,7 +123,8 @@ def sites_section(reported: Reported) -> Section:
 
 def parts_section(reported: Reported) -> Section | None:
     """Show what the model did by camera and by growth stage, where there are several."""
-    tables = []
+    tables, titles = [], []
+    words: tuple[str, ...] = ()
     for aspect, caption in (("camera", "Each camera"), ("stage", "Plants at each growth stage")):
         parts = [part for part in reported.evaluation.scores.parts if part.by == aspect]
         if len(parts) < 2:
@@ -155,10 +141,12 @@ def parts_section(reported: Reported) -> Section | None:
         )
         head = (aspect, "sites", "cells", "to be treated", "to be protected")
         tables.append(Table(f"{caption}: cells treated, of cells", head, rows))
+        titles.append(f"{aspect} by {aspect}")
+        if aspect == "stage":
+            words = ("Growth stages are BBCH principal stages, 0 to 9, where a label states one.",)
     if not tables:
         return None
-    words = "Growth stages are BBCH principal stages, 0 to 9, where a label states one."
-    return Section("parts", "Camera by camera, stage by stage", (words,), tables=tuple(tables))
+    return Section("parts", first_upper(", ".join(titles)), words, tables=tuple(tables))
 
 
 def about_section(reported: Reported) -> Section:
@@ -183,12 +171,10 @@ def about_section(reported: Reported) -> Section:
 
 def _judged_on(reported: Reported) -> str:
     evaluation = reported.evaluation
-    how = (
-        "all that is labelled, of which it has seen nothing"
-        if reported.everything
-        else f"held out by {evaluation.split}"
+    return (
+        f"{evaluation.cells} labelled cells of {counted(evaluation.photos, 'photo')}, "
+        f"{held_out_words(evaluation)}"
     )
-    return f"{evaluation.cells} labelled cells of {evaluation.photos} photos, {how}"
 
 
 def _of(part: int, whole: int) -> str:

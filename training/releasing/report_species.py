@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from training.calibration import reliability
 from training.evaluation.intervals import Interval
 from training.evaluation.scores import Scores, SpeciesScore
+from training.figures import rounded_down, rounded_up
 from training.releasing.report_page import Drawing, Section, Table
 from training.releasing.report_plots import FEW_CELLS, precision_recall_svg, reliability_svg
 from training.releasing.report_words import first_upper
@@ -53,9 +54,10 @@ def species_section(reported: Reported) -> Section:
             ),
         ),
         notes=(
-            "Cells and sites: those whose label names the species. Found and calls right: at the "
-            "ring. Treated: of the cells with it, as whatever plant. Treated rightly: of all calls "
-            "at the square, for what the policy removes. A dash: no such cells.",
+            "Cells and sites: those whose label names the species. Found, calls right: at the "
+            "ring. Treated: cells with it that were treated, whatever plant it was taken for. "
+            "Treated rightly: of the calls at the square, for what the policy removes. A dash: "
+            "nothing to count.",
             *_range_words(reported.evaluation.scores),
         ),
     )  # fmt: skip
@@ -133,15 +135,23 @@ def _species_row(
     there = [pair for pair, known in zip(reported.pairs, truth, strict=True) if known == 1]
     return (
         reported.name(score.code),
-        "-" if score.code == ANY_PLANT else "remove" if removed else "protect",
+        _policy_words(score, removed),
         str(len(there)),
         str(len({labelled.site for labelled, _ in there})),
         _figure(score.average_precision, score.average_precision_range),
         _share(score.present.recall),
         _share(score.present.precision),
         str(sum(cell.decision.action is Action.TREAT for _, cell in there)),
-        "-" if not removed else "never" if score.treat is None else _share(score.treat.precision),
+        _share(score.treat.precision if removed and score.treat is not None else None),
     )
+
+
+def _policy_words(score: SpeciesScore, removed: bool) -> str:
+    if score.code == ANY_PLANT:
+        return "-"
+    if not removed:
+        return "protect"
+    return "remove" if score.treat is not None else "remove (never treated)"
 
 
 def _truth_and_found(reported: Reported, code: str) -> tuple[NDArray[np.int8], NDArray[np.float32]]:
@@ -157,8 +167,10 @@ def _share(value: float | None) -> str:
 
 
 def _figure(value: float | None, range_: Interval | None) -> str:
-    between = "" if range_ is None else f" ({range_.low:.2f}–{range_.high:.2f})"
-    return _share(value) + between
+    if range_ is None:
+        return _share(value)
+    between = f"{rounded_down(range_.low, 2):.2f}–{rounded_up(range_.high, 2):.2f}"
+    return f"{_share(value)} ({between})"
 
 
 def _range_words(scores: Scores) -> list[str]:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from training.evaluation.judging import Evaluation
 from training.evaluation.pairs import Ought, Pair, what_ought
-from weedset.board.decide import outside_bound
+from training.figures import percent, rounded_down, rounded_up
+from weedset.board.decide import never_treated, outside_bound
 from weedset.cardwords import bound_words
 from weedset.labelling import newest_opinions
 from weedset.modelcard import ModelCard
@@ -66,13 +67,13 @@ def site_scores(pairs: Sequence[Pair], policy: Policy) -> list[SiteScore]:
     return scores
 
 
-def headline(evaluation: Evaluation, *, unseen: bool) -> str:
-    """Return what the model did, in one sentence; `unseen` sites, or only photos."""
+def headline(evaluation: Evaluation) -> str:
+    """Return what the model did, in one sentence."""
     remove, protect = (evaluation.decisions[ought] for ought in (Ought.REMOVE, Ought.PROTECT))
     gardens = counted(evaluation.scores.sites, "garden")
     where = (
         f"In {gardens} that it has never seen"
-        if unseen
+        if evaluation.split != "photo"
         else f"In photos that it has never seen, of {gardens} that it knows"
     )
     treated = (
@@ -86,8 +87,7 @@ def headline(evaluation: Evaluation, *, unseen: bool) -> str:
         else "nothing is known of plants to protect, since there were none"
     )
     joined = ", and treated " if sum(protect.values()) else "; "
-    # Figures of one kind stay on one line.
-    return f"{where}, the model {treated}{joined}{hit}.".replace(" of ", "\u00a0of\u00a0")
+    return f"{where}, the model {treated}{joined}{hit}."
 
 
 def more_words(evaluation: Evaluation) -> tuple[str, ...]:
@@ -95,17 +95,19 @@ def more_words(evaluation: Evaluation) -> tuple[str, ...]:
     bare, harm = evaluation.decisions[Ought.BARE], evaluation.scores.harm
     lines = []
     if harm.range is not None:
+        low, high = rounded_down(harm.range.low, 3), rounded_up(harm.range.high, 3)
+        unit = evaluation.scores.unit
+        few = f"; of so few {unit}s, nor would somewhat more" if evaluation.scores.caution else ""
         lines.append(
-            f"The {harm.hits} are {harm.value:.1%} of the cells to protect. Had it been other "
-            f"{evaluation.scores.unit}s of the same kind, from {harm.range.low:.1%} to "
-            f"{harm.range.high:.1%} would be no surprise"
-            + (", nor, of so few, somewhat more." if evaluation.scores.caution else ".")
+            f"That is {percent(harm.value or 0, 1)} of the cells to protect. With other {unit}s of "
+            f"the same kind, {percent(low, 1)} to {percent(high, 1)} would be no surprise{few}."
         )
-    if harm.upper_95 is not None:
+    elif harm.upper_95 is not None:
         lines.append(
-            f"Of plants to protect on ground like this, fewer than {harm.upper_95:.1%} "
-            "would be treated, with 95 % confidence, if cells were independent. Cells of one photo "
-            "are not, so reckon with more."
+            "Of plants to protect on ground like this, fewer than "
+            f"{percent(rounded_up(harm.upper_95, 3), 1)} would be treated, with 95\u00a0% "
+            "confidence, if cells were independent. Cells of one photo are not, so reckon with "
+            "more."
         )
     lines.append(
         f"It treated {bare[Action.TREAT]} of {_cells(bare)} of bare ground. "
@@ -131,12 +133,10 @@ def cautions(card: ModelCard, policy: Policy, evaluation: Evaluation, name: Name
         "All figures are for ground, plants, light and cameras like those of the photos that they "
         "were made on. For anything else nothing is known."
     )
-    removed = policy.remove - policy.protect
-    never = [item.code for item in card.classes if item.treat_at is None and item.code in removed]
-    if never:
+    if never := never_treated(card, policy):
         lines.append(
-            "The policy asks to remove what the model never treats, since the data did not support "
-            f"it: {', '.join(map(name, never))}."
+            f"NEVER treated, though the policy removes it: {', '.join(map(name, never))}. Labels "
+            "did not show from where on treating it is safe."
         )
     return lines
 

@@ -28,5 +28,4 @@ class Reported:
     source: Source
     photos: Mapping[str, Photo]
     histories: Sequence[Sequence[Opinion]]
-    everything: bool
     name: Name

@@ -121,6 +121,14 @@ def treats_nothing(card: ModelCard, policy: Policy) -> str | None:
     return f"the model never treats {', '.join(sorted(wanted))}: the labels {why}"
 
 
+def never_treated(card: ModelCard, policy: Policy) -> tuple[str, ...]:
+    """Return the species that a policy removes and the model never treats."""
+    wanted = policy.remove - policy.protect
+    return tuple(
+        item.code for item in card.classes if item.treat_at is None and item.code in wanted
+    )
+
+
 class Rule:
     """The rule for one model under one policy, made once and asked for each cell."""
 
