@@ -25,8 +25,9 @@ check: env
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
+# Two at a time: most tests use one core, and those of a file share what they trained.
 test: env check
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 bench: env
 	$(BIN)/python -m pytest -m benchmark -s tests/benchmarks
