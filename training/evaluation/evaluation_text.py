@@ -159,8 +159,8 @@ def decision_lines(scores: Scores, policy: str) -> Iterator[str]:
 def _harm_lines(scores: Scores) -> Iterator[str]:
     nothing = not scores.treated.cells and not scores.harm.hits  # as without a policy
     if scores.harm.upper_95 is not None and not nothing:
-        below = f"{rounded_up(scores.harm.upper_95, 4) * 100:.2f} %"
-        yield f"harm: with 95 % confidence below {below} of the cells to be protected, if cells"
+        below = _below(scores.harm.upper_95)
+        yield f"harm: {below} of the cells to be protected, if cells"
         yield "were independent. Those of one site are not: expect more; see `weedset bound`."
     if scores.strange is not None:
         yield f"cells with plants that it cannot name, treated: {_share(scores.strange.treated)}"
@@ -173,8 +173,11 @@ def _gate_lines(gate: GateScore) -> Iterator[str]:
     yield f"gate at {gate.least_green:g} green: skips {gate.bare_skipped} of {gate.bare} bare cells"
     yield f"and misses {gate.with_plant_skipped} of {gate.with_plant} cells with plants"
     if bound is not None:
-        below = f"{rounded_up(bound, 4) * 100:.2f} %"
-        yield f"  with 95 % confidence below {below} of them, if cells were independent"
+        yield f"  {_below(bound)} of them, if cells were independent"
+
+
+def _below(bound: float) -> str:
+    return f"with 95 % confidence below {rounded_up(bound, 4) * 100:.2f} %"
 
 
 def _calls(calls: Calls, ranges: Ranges) -> str:

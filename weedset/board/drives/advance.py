@@ -89,12 +89,12 @@ def offered(now: DriveMap, care: Care) -> tuple[tuple[Offer, ...], str | None]:
         return (), reason
     approved = [plant for plant in now.plants if plant.state is State.APPROVED]
     clear = _clear_mm(places_mm(approved), now, care)
-    offers, off_mm = [], None
+    offers = []
     for plant, spare_mm in zip(approved, clear, strict=True):
         off_mm = off_mm_now(plant, now)
         if spare_mm >= 0 and off_mm is not None and off_mm <= care.most_off_mm:
             offers.append(_offer(plant, now, off_mm))
-    if approved and off_mm is None:
+    if approved and all(plant.bias_mm is None for plant in approved):
         return (), "the camera's profile does not tell how far off a position may lie"
     return tuple(offers), None
 
